@@ -1,0 +1,221 @@
+"""The only disk access: photos in, our own files in and out, each written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import warnings
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from PIL import ExifTags, Image
+from pillow_heif import register_heif_opener
+from pydantic import BaseModel, ValidationError
+
+from digitize.model.camera import LensProfile
+from digitize.model.errors import DigitizeError, FileError, PhotoError
+from digitize.model.pattern import Pattern
+from digitize.vision.photo import Image as Pixels
+from digitize.vision.photo import Photo
+
+FORMATS = ("JPEG", "PNG", "TIFF", "HEIF")  # and no other decoder sees the data
+MOST_MEGAPIXELS = 120  # well above any phone; more is a decompression bomb
+LEAST_SIDE_PX = 480
+STRIP_ROWS = 512  # the photo is converted strip by strip, so that it is in memory once and a bit
+FOCAL_35MM = (5.0, 2000.0)  # the EXIF writes 0 for unknown
+DEEP = ("I;16", "I;16L", "I;16B", "I;16N")  # 16-bit grey in Pillow's words
+
+register_heif_opener()
+
+_Form = TypeVar("_Form", bound=BaseModel)
+
+
+def read_photo(path: Path) -> Photo:
+    """An upright photo: JPEG, PNG, TIFF or HEIC, whatever its name ends in; of several pictures in a file the first.
+
+    Raises
+    ------
+    PhotoError if it is missing, not such a picture, damaged, too large or too small
+    """
+    if not path.is_file():
+        what = "is a folder, not a photo" if path.is_dir() else "is not there"
+        raise PhotoError(f"“{path}” {what}", "name a photo (JPEG, PNG, TIFF or HEIC)")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow's own size warning, and unusual but harmless EXIF
+            with Image.open(path, formats=FORMATS) as image:
+                _check_size(path, image.size)
+                turn, focal_35mm, camera = _metadata(image)
+                return Photo(_upright(_pixels(image), turn), path.name, focal_35mm, camera)
+    except DigitizeError:
+        raise
+    except Image.DecompressionBombError as error:
+        raise _too_large(path, "far more") from error
+    except Exception as error:  # decoders raise whatever they like on damaged data
+        raise PhotoError(f"“{path}” cannot be read as a photo ({_reason(error)})", _PHOTO_REMEDY) from error
+
+
+_PHOTO_REMEDY = "copy it from the camera again, as JPEG, PNG, TIFF or HEIC"
+
+
+def _check_size(path: Path, size: tuple[int, int]) -> None:
+    if size[0] * size[1] > MOST_MEGAPIXELS * 1e6:
+        raise _too_large(path, f"{size[0] * size[1] / 1e6:.0f}")
+    if min(size) < LEAST_SIDE_PX:
+        raise PhotoError(
+            f"“{path}” is only {size[0]} x {size[1]} px and at least {LEAST_SIDE_PX} px each way are needed",
+            "use the original photo, not a preview",
+        )
+
+
+def _too_large(path: Path, megapixels: str) -> PhotoError:
+    return PhotoError(
+        f"“{path}” has {megapixels} megapixels and at most {MOST_MEGAPIXELS} are read",
+        "take the photo at a lower resolution",
+    )
+
+
+def _reason(error: Exception) -> str:
+    if isinstance(error, MemoryError):
+        return "not enough memory"
+    if isinstance(error, PermissionError):
+        return "no permission"
+    if "cannot identify" in str(error):
+        return "it is not a picture of a known kind"
+    return str(error).splitlines()[0][:80] if str(error) else type(error).__name__
+
+
+def _pixels(image: Image.Image) -> Pixels:
+    """(H, W, 3) uint8 RGB as stored; 16-bit values keep their upper byte, transparency is dropped."""
+    image.load()
+    if image.mode in ("I", "F"):
+        raise ValueError("it holds 32-bit values, not a photo")
+    width, height = image.size
+    pixels = np.empty((height, width, 3), np.uint8)
+    for top in range(0, height, STRIP_ROWS):
+        strip = image.crop((0, top, width, min(top + STRIP_ROWS, height)))
+        if image.mode in DEEP:
+            pixels[top : top + STRIP_ROWS] = (np.asarray(strip) >> 8)[..., None]
+        else:
+            pixels[top : top + STRIP_ROWS] = np.asarray(strip.convert("RGB"))
+    return pixels
+
+
+def _upright(pixels: Pixels, orientation: int) -> Pixels:
+    """Turned as the EXIF orientation 1 .. 8 asks (TIFF 6.0, tag 274; from memory)."""
+    if orientation in (5, 6, 7, 8):
+        pixels = pixels.transpose(1, 0, 2)
+    if orientation in (3, 4, 7, 8):
+        pixels = pixels[::-1]
+    if orientation in (2, 3, 6, 7):
+        pixels = pixels[:, ::-1]
+    return np.ascontiguousarray(pixels)
+
+
+def _metadata(image: Image.Image) -> tuple[int, float | None, str]:
+    """Orientation still to be applied, 35 mm focal length, make and model; a damaged EXIF says nothing."""
+    try:
+        exif = image.getexif()
+        focal = float(exif.get_ifd(ExifTags.IFD.Exif).get(ExifTags.Base.FocalLengthIn35mmFilm) or 0.0)
+        make, model = (str(exif.get(tag, "")) for tag in (ExifTags.Base.Make, ExifTags.Base.Model))
+        turn = exif.get(ExifTags.Base.Orientation, 1)
+    except Exception:  # whatever a decoder raises; the pixels are sound all the same
+        return 1, None, ""
+    done = image.format in ("TIFF", "HEIF")  # Pillow turns a TIFF by itself, pillow-heif a HEIC
+    known = FOCAL_35MM[0] <= focal <= FOCAL_35MM[1]
+    return 1 if done else turn, focal if known else None, _camera(make, model)
+
+
+def _camera(*names: str) -> str:
+    make, model = (" ".join("".join(c if c.isprintable() else " " for c in name).split()) for name in names)
+    return model if model.lower().startswith(make.lower()) else f"{make} {model}".strip()
+
+
+def read_pattern(path: Path) -> Pattern:
+    """A pattern from its ``.pattern.json``; raises FileError."""
+    return _read_form(path, Pattern, "pattern")
+
+
+def read_lens(path: Path) -> LensProfile:
+    """A lens profile from its ``.lens.json``; raises FileError."""
+    return _read_form(path, LensProfile, "lens profile")
+
+
+def _read_form(path: Path, form: type[_Form], what: str) -> _Form:
+    """A versioned JSON file; ``form`` has the fields kind and version with their only values as defaults."""
+    remedy = f"name a {what} made by digitize, or make it anew"
+    try:
+        text = path.read_text(encoding="utf-8")
+        content: Any = json.loads(text)
+    except OSError as error:
+        raise FileError(f"The {what} “{path}” cannot be read ({error.strerror})", remedy) from error
+    except (ValueError, RecursionError) as error:
+        raise FileError(f"The {what} “{path}” is damaged", remedy) from error
+    kind, version = (form.model_fields[name].default for name in ("kind", "version"))
+    if not isinstance(content, dict) or content.get("kind") != kind:
+        raise FileError(f"“{path}” is not a {what}", remedy)
+    if isinstance(content.get("version"), int) and content["version"] > version:
+        raise FileError(
+            f"The {what} “{path}” has version {content['version']}, and up to {version} is known",
+            "install a newer digitize",
+        )
+    try:
+        return form.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(step) for step in first["loc"])
+        raise FileError(f"The {what} “{path}” is damaged at {where} ({first['msg'].lower()})", remedy) from error
+
+
+def check_targets(targets: Iterable[Path], force: bool, sources: Iterable[Path] = ()) -> None:
+    """Whether the targets can be written, before the long work begins.
+
+    Raises
+    ------
+    FileError if a folder is missing or closed, a target exists and ``force`` is not given, or is one of the sources
+    """
+    targets = list(targets)
+    resolved = [t.resolve() for t in targets]
+    for target, real in zip(targets, resolved, strict=True):
+        if resolved.count(real) > 1:
+            raise FileError(f"“{target}” would be written twice", "give each output its own name")
+        if real in {s.resolve() for s in sources}:
+            raise FileError(f"“{target}” is read and cannot be written too", "give the output another name")
+        if not real.parent.is_dir():
+            raise FileError(f"The folder “{target.parent}” is not there", "make it first, or name another")
+        if not os.access(real.parent, os.W_OK):
+            raise FileError(f"Nothing may be written to the folder “{target.parent}”", "name another folder")
+        if real.exists() and not real.is_file():
+            raise FileError(f"“{target}” is not a file that can be replaced", "give the output another name")
+        if real.exists() and not force:
+            raise FileError(f"“{target}” is already there", "give another name, or --force to replace it")
+
+
+def write_files(contents: Mapping[Path, bytes], force: bool = False) -> None:
+    """Write all the files or none: first each complete beside its target, then all moved into place.
+
+    Raises
+    ------
+    FileError as check_targets, or if the disk refuses
+    """
+    check_targets(contents, force)
+    drafts = {p.resolve(): p.resolve().parent / f".digitize-{os.getpid()}-{i}" for i, p in enumerate(contents)}
+    try:
+        for draft, content in zip(drafts.values(), contents.values(), strict=True):
+            with open(draft, "xb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        for target, draft in drafts.items():
+            os.replace(draft, target)
+    except OSError as error:
+        raise FileError(
+            f"The result could not be written ({error.strerror})", "free some space or name another folder"
+        ) from error
+    finally:
+        for draft in drafts.values():
+            with contextlib.suppress(OSError):
+                draft.unlink(missing_ok=True)

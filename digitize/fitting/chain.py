@@ -1,0 +1,218 @@
+"""From contours to an outline: the cheapest chain of fair pieces, corners sharp, joints smooth, adjusted as a whole."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from digitize.fitting.adjust import ArcFit, LineFit, PieceFit, Unsettled, robust
+from digitize.fitting.fallback import plain, polygon
+from digitize.fitting.joints import (
+    BARRIER_RAD,
+    ROUNDS,
+    Chain,
+    Link,
+    chosen,
+    linked,
+    own_fits,
+    point_at,
+    settled,
+    spans_of,
+    turn_between,
+)
+from digitize.fitting.pieces import ARC_PRICE, Piece, lines_and_arcs, with_splines
+from digitize.fitting.primitives import fit_circle
+from digitize.fitting.quality import FitQuality, FittedLoop, is_faithful, quality_of
+from digitize.fitting.review import rounded, strays, without_blunt_corners
+from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
+from digitize.model.errors import PartError
+from digitize.model.outline import CORNER_RAD, Contour, Loop, Outline
+from digitize.model.segment import Arc, Line, Segment, Spline, as_point
+
+__all__ = ["FitQuality", "FittedLoop", "fit_loop", "fit_outline"]
+
+Floats = npt.NDArray[np.float64]
+
+CLOSING_PRICE = 9.0  # chi square that a whole circle may lose to pieces that need not close
+MOST_REPAIRS = 8
+STRAINED = 30.0  # chi square that a piece may lose to its smooth joints
+
+
+def _segment(fit: PieceFit, a: Floats, b: Floats) -> Segment | None:
+    """The piece between its joints, exact to rounding; None where it would run backwards."""
+    if isinstance(fit, LineFit):
+        if (b - a) @ fit.along <= 1e-6:
+            return None
+        return Line(as_point(a), as_point(b))
+    if isinstance(fit, ArcFit):
+        start, end = a - fit.centre, b - fit.centre
+        from_angle = math.atan2(start[1], start[0])
+        sweep = fit.sign * ((fit.sign * (math.atan2(end[1], end[0]) - from_angle)) % (2 * math.pi))
+        if abs(sweep) * fit.radius <= 1e-6 or abs(sweep) > 2 * math.pi - 1e-3:
+            return None
+        return Arc(as_point(fit.centre), fit.radius, from_angle, sweep)
+    control = [as_point(a), *(as_point(c) for c in fit.control[1:-1]), as_point(b)]
+    return Spline(tuple(control), tuple(float(k) for k in fit.knots))
+
+
+def _built(samples: Samples, chain: Chain) -> FittedLoop:
+    """The loop of a chain. Raises Unsettled, with the one to blame, where a piece or a smooth joint does not hold."""
+    alone, n = chain.fits, len(chain.fits)
+    misfits = []
+    for k, fit in enumerate(alone):
+        lo = chain.links[k - 1].hi - (samples.length if k == 0 else 0.0)
+        misfits.append(_chi_square(samples, chosen(samples, lo, chain.links[k].lo), fit))
+    chain, joints, shares = settled(samples, chain)
+    segments, distances = [], []
+    for k, (fit, index) in enumerate(zip(chain.fits, shares, strict=True)):
+        segment = _segment(fit, joints[k - 1].at, joints[k].at)
+        if segment is None:
+            raise Unsettled(piece=k)
+        segments.append(segment)
+        distances.append(fit.distances(samples.points[index]))
+        if (
+            joints[k].smooth
+            and abs(turn_between(fit, chain.fits[(k + 1) % n], joints[k].at, joints[k].at)) > CORNER_RAD
+        ):
+            raise Unsettled(joint=k)
+        smooth = [i for i in ((k - 1) % n, k) if joints[i].smooth and n > 1]
+        if smooth and _chi_square(samples, index, fit) > misfits[k] + STRAINED:
+            at = [joint.at for joint in joints]
+            raise Unsettled(
+                joint=max(smooth, key=lambda i: abs(turn_between(alone[i], alone[(i + 1) % n], at[i], at[i])))
+            )
+    return FittedLoop(Loop(tuple(segments)), np.concatenate(distances))
+
+
+def _chi_square(samples: Samples, index: npt.NDArray[np.intp], fit: PieceFit) -> float:
+    """Misfit of a piece to its points, each counted for no more than three sigmas."""
+    off = fit.distances(samples.points[index])
+    return float((samples.weights[index] * np.minimum(off**2, (STRAY_SIGMAS * samples.sigma[index]) ** 2)).sum())
+
+
+def _whole_circle(samples: Samples, bins: Bins, budget: float) -> FittedLoop | None:
+    """The loop as one circle, where that costs less than the budget."""
+    index = np.flatnonzero(samples.weights > 0)
+    points, sigma = samples.points[index], samples.sigma[index]
+    weights = samples.weights[index]
+    for _ in range(ROUNDS):
+        found = fit_circle(points, weights)
+        if found is None:
+            return None
+        circle = ArcFit(np.array(found[0]), found[1], math.copysign(1.0, area_of(samples.points)))
+        weights = robust(circle.distances(points), samples.weights[index], sigma)
+    off = np.minimum(np.abs(circle.distances(bins.points)), STRAY_SIGMAS * float(np.median(sigma)))
+    if float((bins.weights * off**2).sum()) + ARC_PRICE > budget + CLOSING_PRICE:
+        return None
+    away = points[0] - circle.centre
+    from_angle = math.atan2(away[1], away[0])
+    loop = Loop((Arc(as_point(circle.centre), circle.radius, from_angle, circle.sign * 2 * math.pi),))
+    return FittedLoop(loop, circle.distances(points))
+
+
+def _repaired(samples: Samples, chain: Chain, trouble: Unsettled) -> Chain:
+    """The chain without a piece that would run backwards, or with another kind of joint where one cannot be met."""
+    fits, links = list(chain.fits), list(chain.links)
+    if trouble.piece is not None and len(fits) > 2:
+        k = trouble.piece
+        lap = samples.length if k == 0 else 0.0
+        links[k - 1] = Link(links[k - 1].lo, links[k].hi + lap, False)
+        del fits[k], links[k]
+    elif trouble.joint is not None:
+        link = links[trouble.joint]
+        links[trouble.joint] = Link(link.lo, link.hi, not link.smooth)
+    else:
+        raise Unsettled
+    return Chain(fits, links)
+
+
+def _smoothed(samples: Samples, chain: Chain, fitted: FittedLoop) -> FittedLoop:
+    """The loop with joints made smooth that hardly turn, where that holds."""
+    turns, n = np.roll(fitted.loop.turns(), -1), len(chain.fits)
+    links = list(chain.links)
+    for k, link in enumerate(links):
+        straight = isinstance(chain.fits[k], LineFit) and isinstance(chain.fits[(k + 1) % n], LineFit)
+        if not straight and link.hi - link.lo < 1e-6 and abs(turns[k]) <= CORNER_RAD:
+            links[k] = replace(link, smooth=True)
+    if n < 2 or links == chain.links:
+        return fitted
+    try:
+        return _built(samples, Chain(chain.fits, links))
+    except Unsettled:
+        return fitted
+
+
+def _structured(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop:
+    if not pieces:
+        raise Unsettled
+    pieces = rounded(samples, bins, without_blunt_corners(samples, bins, pieces))
+    fits, spans = own_fits(samples, bins, pieces), spans_of(bins, pieces)
+    sharp = []
+    for k in range(len(pieces)):
+        before, after = spans[k - 1][1], spans[k][0]
+        turn = turn_between(fits[k - 1], fits[k], point_at(samples, before), point_at(samples, after))
+        sharp.append(abs(turn) > BARRIER_RAD or abs(before - after) % bins.length > 1e-6)
+    pieces = with_splines(bins, pieces, sharp)
+    chain = linked(samples, bins, pieces)
+    for _ in range(MOST_REPAIRS):
+        try:
+            fitted = _built(samples, chain)
+        except Unsettled as trouble:
+            chain = _repaired(samples, chain, trouble)
+            continue
+        return _smoothed(samples, chain, fitted)
+    raise Unsettled
+
+
+def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
+    """One loop fitted, before the outline's own checks.
+
+    Raises PartError where the contour has too few points.
+    """
+    samples = prepared(contour, fair)
+    bins = binned(samples)
+    pieces = lines_and_arcs(bins)
+    stray = strays(samples, bins, pieces)
+    if stray.any():
+        samples = replace(samples, weights=np.where(stray, 0.0, samples.weights))
+        bins = binned(samples)
+        pieces = lines_and_arcs(bins)
+    budget = sum(p.cost for p in pieces) if pieces else math.inf
+    circle = _whole_circle(samples, bins, budget)
+    if circle and is_faithful(samples, circle):
+        return circle
+    for attempt in (_structured, plain):
+        try:
+            fitted = attempt(samples, bins, pieces)
+        except (Unsettled, ValueError, np.linalg.LinAlgError):
+            continue
+        if is_faithful(samples, fitted):
+            return fitted
+    return polygon(samples, bins)
+
+
+def fit_outline(contours: Sequence[Contour], fair: float | None = None) -> tuple[Outline, FitQuality]:
+    """The outline of one part: the fewest fair pieces that hold the tolerance.
+
+    contours : one outer contour, counter-clockwise, and any number of holes, clockwise
+    fair : tolerance, mm, for worn or saw-cut originals; None follows the noise of the points
+
+    Raises PartError where there is not exactly one outer contour, or an edge cannot be followed.
+    """
+    outer = [c for c in contours if c.area > 0]
+    if len(outer) != 1:
+        raise PartError(
+            f"a part has one outer edge, and {len(outer)} were found", "lay one part alone on the bench, in full view"
+        )
+    fitted = [fit_loop(c, fair) for c in (outer[0], *(c for c in contours if c.area <= 0))]
+    try:
+        outline = Outline.of(fitted[0].loop, [f.loop for f in fitted[1:]])
+    except ValueError as error:
+        raise PartError(
+            f"the edge found in the photo is no outline ({error})", "take the photo again with more contrast and light"
+        ) from error
+    return outline, quality_of(fitted)

@@ -1,0 +1,77 @@
+"""What to do with a contour that no fair chain follows: pieces simply joined, and at last a polygon."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+from shapely import Polygon
+from shapely import points as points_of
+
+from digitize.fitting.adjust import ArcFit, CurveFit, LineFit, Unsettled
+from digitize.fitting.joints import Link, chosen, meeting, own_fits, spans_of
+from digitize.fitting.pieces import Piece
+from digitize.fitting.quality import FittedLoop
+from digitize.fitting.split import Bins, Samples, area_of
+from digitize.model.errors import PartError
+from digitize.model.outline import Loop
+from digitize.model.segment import Arc, Line, Segment, Spline, as_point
+
+Floats = npt.NDArray[np.float64]
+
+
+def plain(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop:
+    """Every piece on its own, its ends moved to where it meets the next one: less fair, but always near the points."""
+    if len(pieces) < 2:
+        raise Unsettled
+    fits, spans = own_fits(samples, bins, pieces), spans_of(bins, pieces)
+    at = [meeting(samples, fits[k - 1], fit, Link(spans[k - 1][1], spans[k][0], False)) for k, fit in enumerate(fits)]
+    segments: list[Segment] = []
+    for k, fit in enumerate(fits):
+        a, b = at[k], at[(k + 1) % len(at)]
+        if isinstance(fit, LineFit):
+            segments.append(Line(as_point(a), as_point(b)))
+        elif isinstance(fit, CurveFit):
+            control = [as_point(a), *(as_point(c) for c in fit.control[1:-1]), as_point(b)]
+            segments.append(Spline(tuple(control), tuple(float(u) for u in fit.knots)))
+        else:
+            segments.append(_arc_between(a, b, fit))
+    off = [f.distances(samples.points[chosen(samples, lo, hi)]) for f, (lo, hi) in zip(fits, spans, strict=True)]
+    return FittedLoop(Loop(tuple(segments)), np.concatenate(off))
+
+
+def _arc_between(a: Floats, b: Floats, fit: ArcFit) -> Segment:
+    """The arc from a to b through the middle of the fitted one."""
+    from_angle = _angle(a - fit.centre)
+    half = fit.sign * ((fit.sign * (_angle(b - fit.centre) - from_angle)) % (2 * math.pi)) / 2
+    middle = fit.centre + fit.radius * np.array([math.cos(from_angle + half), math.sin(from_angle + half)])
+    u, v = middle - a, b - a
+    cross = 2 * float(u[0] * v[1] - u[1] * v[0])
+    if abs(cross) < 1e-9:
+        return Line(as_point(a), as_point(b))
+    uu, vv = float(u @ u), float(v @ v)
+    rel = np.array([v[1] * uu - u[1] * vv, u[0] * vv - v[0] * uu]) / cross
+    start = _angle(-rel)
+    sweep = fit.sign * ((fit.sign * (_angle(v - rel) - start)) % (2 * math.pi))
+    return Arc(as_point(a + rel), float(np.hypot(*rel)), start, sweep)
+
+
+def _angle(direction: Floats) -> float:
+    return math.atan2(direction[1], direction[0])
+
+
+def polygon(samples: Samples, bins: Bins) -> FittedLoop:
+    """Lines between bins, as few as hold the tolerance: the last resort."""
+    ring = Polygon(bins.points).simplify(samples.tolerance)
+    if not ring.is_valid:
+        ring = max(getattr(ring.buffer(0), "geoms", [ring.buffer(0)]), key=lambda g: g.area)
+    p = [as_point(q) for q in np.asarray(ring.exterior.coords)[:-1]] if not ring.is_empty else []
+    if len(p) < 3:
+        raise PartError(
+            f"an edge of {samples.length:.1f} mm runs back on itself and encloses nothing",
+            "lay the part on a bench of another colour, and photograph it again",
+        )
+    loop = Loop(tuple(Line(a, b) for a, b in zip(p, p[1:] + p[:1], strict=True)))
+    off = ring.exterior.distance(points_of(samples.points))
+    return FittedLoop(loop if loop.area * area_of(samples.points) > 0 else loop.reversed(), off)

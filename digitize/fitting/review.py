@@ -1,0 +1,121 @@
+"""What of a choice of pieces is no more than blur, gaps or dirt, and what is called by the wrong name."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+from digitize.fitting.adjust import ArcFit, PieceFit
+from digitize.fitting.corners import SHARPEST_TURN
+from digitize.fitting.joints import chosen, own_fit, own_fits, point_at, spans_of, turn_between
+from digitize.fitting.pieces import Piece
+from digitize.fitting.split import LONGEST_OUTLIER_MM, MOST_FALSE_MM, STRAY_SIGMAS, Bins, Samples
+from digitize.model.outline import CORNER_RAD
+
+STRAIGHT_ON = math.radians(15.0)  # no corner between two pieces that carry on into each other
+BENT = 0.3  # share of its neighbours' turn that a short line must bend by to be an arc
+MOST_BLUNT = 3  # pieces that the choice may have spent on one blurred corner
+GAP_MM = 1.2  # between neighbours that are farther apart, points are missing
+HOLLOW = 0.6  # share of a piece that is one gap
+HOLLOW_TURN = 0.6  # radians that an arc may turn within a gap
+LONGEST_FALSE_MM = 16.0
+MOST_STRAYED = 3  # pieces that the choice may have spent on one false edge
+
+
+def _is_blunt(
+    samples: Samples, a: PieceFit, b: PieceFit, spans: Sequence[tuple[float, float]], inner: list[int]
+) -> bool:
+    """Whether the pieces ``inner`` are no more than the blurred corner between a and b."""
+    lo, hi = spans[inner[0]][0], spans[inner[-1]][1]
+    hi = lo + (hi - lo) % samples.length
+    if hi - lo > 8 * samples.blur + 6.0:
+        return False
+    turn = turn_between(a, b, point_at(samples, lo), point_at(samples, hi))
+    points = np.vstack([point_at(samples, lo), samples.points[chosen(samples, lo, hi)], point_at(samples, hi)])
+    reach = max(float(np.abs(f.distances(points)).max()) for f in (a, b))
+    return CORNER_RAD < abs(turn) < SHARPEST_TURN and reach < 2 * samples.blur * math.sin(turn / 2) ** 2
+
+
+def _is_hollow(samples: Samples, a: PieceFit, fit: PieceFit, b: PieceFit, span: tuple[float, float]) -> bool:
+    """Whether a piece has hardly more to it than a gap, across which it turns as it likes, between a and b."""
+    points = samples.points[chosen(samples, *span)]
+    if float(np.minimum(np.abs(a.distances(points)), np.abs(b.distances(points))).max(initial=0.0)) > samples.blur:
+        return False
+    at = (samples.s - span[0]) % samples.length
+    at = np.sort(at[at < span[1] - span[0]])
+    gap = float(np.diff(at, prepend=0.0, append=span[1] - span[0]).max())
+    if isinstance(fit, ArcFit) and gap > HOLLOW_TURN * fit.radius:
+        return True
+    return gap > max(GAP_MM, HOLLOW * (span[1] - span[0]))
+
+
+def strays(samples: Samples, bins: Bins, pieces: list[Piece]) -> npt.NDArray[np.bool_]:
+    """Points (N,) of short pieces whose neighbours carry on into each other past them: dirt, or a false edge.
+
+    A false edge may be followed for some mm, but not far off, and it is lost in the end: there is
+    a gap. What is followed there and back is a detail of the part.
+    """
+    stray = np.zeros(len(samples.points), dtype=bool)
+    fits, spans, n = own_fits(samples, bins, pieces), spans_of(bins, pieces), len(pieces)
+    for k, run in product(range(n), range(1, MOST_STRAYED + 1)):
+        a, b = fits[k - 1], fits[(k + run) % n]
+        lo, hi = spans[k][0], spans[k][0] + (spans[(k + run - 1) % n][1] - spans[k][0]) % samples.length
+        inner = chosen(samples, lo, hi)
+        if run > n - 3 or hi - lo > LONGEST_FALSE_MM or not len(inner):
+            continue
+        gap = float(np.diff((samples.s[inner] - lo) % samples.length, prepend=0.0, append=hi - lo).max())
+        sigma = float(np.median(samples.sigma[inner]))
+        ends = np.vstack([a.feet(point_at(samples, lo)[None]), b.feet(point_at(samples, hi)[None])])
+        apart = max(abs(float(a.distances(ends[1:])[0])), abs(float(b.distances(ends[:1])[0])))
+        off = np.minimum(np.abs(a.distances(samples.points[inner])), np.abs(b.distances(samples.points[inner])))
+        carries_on = abs(turn_between(a, b, ends[0], ends[1])) < STRAIGHT_ON and apart < STRAY_SIGMAS * sigma
+        lost = hi - lo < LONGEST_OUTLIER_MM or (gap > GAP_MM and float(off.max()) < MOST_FALSE_MM)
+        if carries_on and lost and float(np.median(off)) > STRAY_SIGMAS * sigma:
+            stray[inner] = True
+    return stray
+
+
+def without_blunt_corners(samples: Samples, bins: Bins, pieces: list[Piece]) -> list[Piece]:
+    """Leaves out short pieces that only a blurred or cut corner explains: their neighbours are to meet there."""
+    if len(pieces) < 3 or samples.blur <= 0:
+        return pieces
+    fits, spans = own_fits(samples, bins, pieces), spans_of(bins, pieces)
+    n = len(pieces)
+    dropped = [False] * n
+    for run in range(min(MOST_BLUNT, n - 2), 0, -1):
+        for k in range(n):
+            inner = [(k + i) % n for i in range(run)]
+            a, b = (k - 1) % n, (k + run) % n
+            if not any(dropped[i] for i in (a, *inner, b)) and _is_blunt(samples, fits[a], fits[b], spans, inner):
+                for i in inner:
+                    dropped[i] = True
+    for k in range(n):
+        dropped[k] |= not (dropped[k - 1] or dropped[(k + 1) % n]) and _is_hollow(
+            samples, fits[k - 1], fits[k], fits[(k + 1) % n], spans[k]
+        )
+    kept = [p for p, gone in zip(pieces, dropped, strict=True) if not gone]
+    return kept if len(kept) >= 2 else pieces
+
+
+def rounded(samples: Samples, bins: Bins, pieces: list[Piece]) -> list[Piece]:
+    """Lines between two turns the same way, whose points bend nearly as much as these turns do, called arcs."""
+    fits, spans = own_fits(samples, bins, pieces), spans_of(bins, pieces)
+    n = len(pieces)
+    called = list(pieces)
+    for k, (lo, hi) in enumerate(spans if n > 2 else []):
+        turns = (
+            turn_between(fits[k - 1], fits[k], point_at(samples, lo), point_at(samples, lo)),
+            turn_between(fits[k], fits[(k + 1) % n], point_at(samples, hi), point_at(samples, hi)),
+        )
+        index = chosen(samples, lo, hi)
+        if pieces[k].kind != "line" or turns[0] * turns[1] <= 0 or min(map(abs, turns)) < CORNER_RAD or len(index) < 4:
+            continue
+        arc = own_fit(samples, "arc", None, index)
+        if isinstance(arc, ArcFit) and arc.sign * turns[0] > 0 and (hi - lo) / arc.radius > BENT * abs(sum(turns)):
+            called[k] = replace(pieces[k], kind="arc")
+    return called

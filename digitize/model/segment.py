@@ -1,0 +1,200 @@
+"""The three pieces a curve is made of: Line, Arc and Spline. Frozen, in millimetres, each with a direction of travel.
+
+Every segment answers the same questions: ``start``, ``end``, ``point(t)`` and ``tangent(t)`` for t in 0..1,
+``length``, ``reversed()``, ``moved(turn, shift)`` and ``flattened(chord_error)``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import BSpline
+
+Point = tuple[float, float]
+Points = npt.NDArray[np.float64]
+"""(N, 2) float, mm unless its name says otherwise."""
+
+DEGREE = 3  # every Spline is cubic
+
+
+def as_point(xy: npt.ArrayLike) -> Point:
+    """A plain pair of floats from anything that holds two numbers."""
+    x, y = np.asarray(xy, dtype=float).ravel()
+    return float(x), float(y)
+
+
+def moved_points(points: npt.ArrayLike, turn: float, shift: npt.ArrayLike = (0.0, 0.0)) -> Points:
+    """Points (N, 2) turned about the origin by ``turn`` (radians, counter-clockwise), then shifted (mm)."""
+    c, s = math.cos(turn), math.sin(turn)
+    moved: Points = np.asarray(points, dtype=float) @ np.array([[c, s], [-s, c]]) + np.asarray(shift, dtype=float)
+    return moved
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight piece from ``start`` to ``end``."""
+
+    start: Point
+    end: Point
+
+    @property
+    def length(self) -> float:
+        return math.dist(self.start, self.end)
+
+    def point(self, t: npt.ArrayLike) -> Points:
+        """Points (N, 2) at parameters t (N,), 0 at the start and 1 at the end."""
+        u = np.atleast_1d(np.asarray(t, dtype=float))[:, None]
+        points: Points = np.asarray(self.start) * (1 - u) + np.asarray(self.end) * u
+        return points
+
+    def tangent(self, t: npt.ArrayLike) -> Points:
+        """Unit tangents (N, 2) at parameters t (N,)."""
+        d = (np.asarray(self.end) - np.asarray(self.start)) / self.length
+        return np.tile(d, (len(np.atleast_1d(np.asarray(t))), 1))
+
+    def reversed(self) -> Line:
+        return Line(self.end, self.start)
+
+    def moved(self, turn: float, shift: npt.ArrayLike) -> Line:
+        a, b = moved_points([self.start, self.end], turn, shift)
+        return Line(as_point(a), as_point(b))
+
+    def flattened(self, chord_error: float) -> Points:
+        return np.array([self.start, self.end])
+
+
+@dataclass(frozen=True)
+class Arc:
+    """Part of a circle, or a whole one.
+
+    ``from_angle`` (radians) is the direction from the centre to the start; ``sweep`` (radians, up to a full turn) is
+    positive counter-clockwise.
+    """
+
+    centre: Point
+    radius: float
+    from_angle: float
+    sweep: float
+
+    @property
+    def start(self) -> Point:
+        return as_point(self.point(0.0))
+
+    @property
+    def end(self) -> Point:
+        return self.start if self.is_circle else as_point(self.point(1.0))
+
+    @property
+    def is_circle(self) -> bool:
+        return abs(abs(self.sweep) - 2 * math.pi) < 1e-12
+
+    @property
+    def length(self) -> float:
+        return self.radius * abs(self.sweep)
+
+    def point(self, t: npt.ArrayLike) -> Points:
+        """Points (N, 2) at parameters t (N,), 0 at the start and 1 at the end."""
+        a = self.from_angle + self.sweep * np.atleast_1d(np.asarray(t, dtype=float))
+        return np.asarray(self.centre) + self.radius * np.stack([np.cos(a), np.sin(a)], axis=1)
+
+    def tangent(self, t: npt.ArrayLike) -> Points:
+        """Unit tangents (N, 2) at parameters t (N,)."""
+        a = self.from_angle + self.sweep * np.atleast_1d(np.asarray(t, dtype=float))
+        return math.copysign(1.0, self.sweep) * np.stack([-np.sin(a), np.cos(a)], axis=1)
+
+    def reversed(self) -> Arc:
+        return Arc(self.centre, self.radius, self.from_angle + self.sweep, -self.sweep)
+
+    def moved(self, turn: float, shift: npt.ArrayLike) -> Arc:
+        return Arc(as_point(moved_points([self.centre], turn, shift)), self.radius, self.from_angle + turn, self.sweep)
+
+    def flattened(self, chord_error: float) -> Points:
+        step = 2 * math.acos(max(0.0, 1 - min(chord_error, self.radius) / self.radius))
+        return self.point(np.linspace(0.0, 1.0, max(2, math.ceil(abs(self.sweep) / step) + 1)))
+
+
+@dataclass(frozen=True)
+class Spline:
+    """A cubic B-spline with a clamped knot vector: it begins at its first control point and ends at its last.
+
+    control : n control points, n >= 4
+    knots : n + 4 values, not decreasing, the first four equal and the last four equal
+    """
+
+    control: tuple[Point, ...]
+    knots: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        n, k = len(self.control), self.knots
+        if n < DEGREE + 1 or len(k) != n + DEGREE + 1:
+            raise ValueError(f"a cubic spline of {n} control points needs {n + 4} knots, not {len(k)}")
+        if any(b < a for a, b in pairwise(k)) or k[0] != k[3] or k[-1] != k[-4] or k[-1] <= k[0]:
+            raise ValueError("the knots of a spline must not decrease and be clamped at both ends")
+
+    @cached_property
+    def _curve(self) -> BSpline:
+        return BSpline(np.asarray(self.knots), np.asarray(self.control), DEGREE)
+
+    @cached_property
+    def _slope(self) -> BSpline:
+        return self._curve.derivative()
+
+    def _parameter(self, t: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        u: npt.NDArray[np.float64] = np.atleast_1d(np.asarray(t, dtype=float))
+        return np.asarray(self.knots[0] + (self.knots[-1] - self.knots[0]) * u)
+
+    @property
+    def start(self) -> Point:
+        return self.control[0]
+
+    @property
+    def end(self) -> Point:
+        return self.control[-1]
+
+    @cached_property
+    def length(self) -> float:
+        breaks = np.unique(self.knots)
+        x, w = np.polynomial.legendre.leggauss(12)
+        half = np.diff(breaks)[:, None] / 2
+        u = breaks[:-1, None] + half * (x + 1)
+        return float((np.linalg.norm(self._slope(u), axis=-1) * w * half).sum())
+
+    def point(self, t: npt.ArrayLike) -> Points:
+        """Points (N, 2) at parameters t (N,), 0 at the start and 1 at the end."""
+        p: Points = self._curve(self._parameter(t))
+        return p
+
+    def tangent(self, t: npt.ArrayLike) -> Points:
+        """Unit tangents (N, 2) at parameters t (N,)."""
+        d: Points = self._slope(self._parameter(t))
+        unit: Points = d / np.linalg.norm(d, axis=1, keepdims=True)
+        return unit
+
+    def reversed(self) -> Spline:
+        a, b = self.knots[0], self.knots[-1]
+        return Spline(self.control[::-1], tuple(a + b - k for k in reversed(self.knots)))
+
+    def moved(self, turn: float, shift: npt.ArrayLike) -> Spline:
+        return Spline(tuple(as_point(p) for p in moved_points(self.control, turn, shift)), self.knots)
+
+    def flattened(self, chord_error: float) -> Points:
+        """Points (N, 2) whose chords stay within ``chord_error`` (by the second derivative, knot span by knot span)."""
+        bend = self._curve.derivative(2)
+        breaks = np.unique(self.knots)
+        parameters = [breaks[:1]]
+        for a, b in pairwise(breaks):
+            most = float(np.linalg.norm(bend(np.linspace(a, b, 5, endpoint=False)), axis=1).max())
+            most = max(most, float(np.linalg.norm(bend(b - 1e-9 * (b - a)))))
+            pieces = max(1, math.ceil((b - a) * math.sqrt(most / (8 * chord_error))))
+            parameters.append(np.linspace(a, b, pieces + 1)[1:])
+        p: Points = self._curve(np.concatenate(parameters))
+        p[0], p[-1] = self.start, self.end
+        return p
+
+
+Segment = Line | Arc | Spline

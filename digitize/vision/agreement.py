@@ -1,0 +1,116 @@
+"""Do the sheets agree with each other, with one flat bench and with the lens? What to say where they do not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from digitize.model.errors import Caveat
+from digitize.model.segment import Points
+from digitize.vision.checkerboard import Sighting
+from digitize.vision.lensprior import LensPrior
+from digitize.vision.projection import LENS
+from digitize.vision.solve import PER_SHEET, Fit, in_step
+
+SCALE_TOL = 0.0015  # sheets whose print scales differ by more are told
+SURE = 4.0  # standard deviations before something is called a fact
+SUSPECT = 3.0  # and before it widens the uncertainty
+LENS_NAMES = ("focal length", "focal length", *["centre"] * 2, "k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
+LENS_TERMS = 9  # of a lens without a profile
+PATTERN_PX = 0.05  # residuals of neighbouring grid points in step by more: a curled sheet, or not this lens
+
+
+@dataclass(frozen=True, eq=False)
+class Sizes:
+    """How the sheets compare in print scale.
+
+    reference : the sheet whose size is believed; odd : (n,) bool, the sheets that contradict it
+    sigma : relative, what this leaves open in every length
+    caveats : what to tell
+    """
+
+    reference: int
+    odd: npt.NDArray[np.bool_]
+    sigma: float
+    caveats: tuple[Caveat, ...]
+
+
+def compare_sizes(sightings: list[Sighting], loose: Fit) -> Sizes:
+    """Compare print scales, from a fit in which all sheets but the first were free in size.
+
+    The largest set of sheets that agree is believed. Where no set is larger than the rest, the largest print is:
+    printers that fit a page to their paper shrink it. Nobody can know, so sigma then holds the whole difference.
+    """
+    sizes = slice(len(loose.parameters) - PER_SHEET * len(sightings) + 3, None, PER_SHEET)
+    log_scale, covariance = loose.parameters[sizes], loose.covariance[sizes, sizes]
+    own = np.diag(covariance)
+    sigma = np.sqrt(np.maximum(own[:, None] + own - 2 * covariance, 0.0))
+    apart = log_scale - log_scale[:, None]  # [a, b]: b against a
+    agree = np.abs(apart) < np.maximum(SCALE_TOL, SURE * sigma)
+    votes = agree.sum(axis=1)
+    reference = max(range(len(sightings)), key=lambda k: (votes[k], log_scale[k]))
+    odd = ~agree[reference]
+    if not odd.any():
+        excess = np.where(np.abs(apart) > SUSPECT * sigma, apart**2 - sigma**2, 0.0)[reference]
+        return Sizes(reference, odd, float(np.sqrt(excess.sum() / len(excess))), ())
+    sure = bool(votes[reference] > votes[odd].max())
+    worst = float(np.abs(np.expm1(apart[reference][odd])).max())
+    caveats = tuple(
+        _size_caveat(sightings, reference, int(k), float(np.expm1(apart[reference, k])), sure)
+        for k in np.flatnonzero(odd)
+    )
+    return Sizes(reference, odd, 0.0 if sure else worst, caveats)
+
+
+def _size_caveat(sightings: list[Sighting], reference: int, odd: int, apart: float, sure: bool) -> Caveat:
+    against = "the other sheets" if sure else sightings[reference].sheet.name
+    word = "larger" if apart > 0 else "smaller"
+    problem = f"{sightings[odd].sheet.name} is {abs(apart):.2%} {word} than {against} (limit {SCALE_TOL:.2%})"
+    if sure:
+        return Caveat(
+            problem, "its size was not used; print it again at 100 % or lay it flat, and measure its check lines"
+        )
+    return Caveat(
+        problem,
+        f"the photo cannot tell which is right, so every length may be off by {abs(apart):.2%}; lay both flat, measure "
+        "their check lines and print the wrong one again at 100 %",
+    )
+
+
+def check_flatness(sightings: list[Sighting], residuals: tuple[Points, ...]) -> tuple[Caveat, ...]:
+    """A caveat for the sheet whose residuals run most in step from one grid point to the next, if it is no chance."""
+    worst, bent = 0.0, ""
+    for sighting, left in zip(sightings, residuals, strict=True):
+        product, pairs = in_step(sighting, left)
+        chance = float((left**2).sum(axis=1).mean()) / np.sqrt(2 * max(pairs, 1))
+        if product > max(worst, PATTERN_PX**2, SURE * chance):
+            worst, bent = product, sighting.sheet.name
+    if not bent:
+        return ()
+    problem = f"the grid of {bent} is bent by {np.sqrt(worst):.2f} px (limit {PATTERN_PX:.2f} px)"
+    return (Caveat(problem, "tape the sheet down flat, or calibrate the lens, and photograph again"),)
+
+
+def check_guess(found: Fit, prior: LensPrior) -> tuple[Caveat, ...]:
+    """A caveat where the photo contradicts what any lens is like."""
+    seen = found.parameters[LENS : LENS + len(prior.mean)]
+    pull = seen - prior.mean
+    chi2, freedom = float(pull @ np.linalg.solve(prior.covariance, pull)), len(pull)
+    if chi2 <= freedom + SURE * np.sqrt(2 * freedom):
+        return ()
+    worst = int(np.argmax(np.abs(pull) / np.sqrt(np.diag(prior.covariance))))
+    what = f"{LENS_NAMES[worst]} is {seen[worst]:.4g} where {prior.mean[worst]:.4g} was expected"
+    return (Caveat(f"the lens is unusual, its {what}", "do not crop or zoom, or calibrate this lens"),)
+
+
+def check_profile(found: Fit, unbound: Fit) -> tuple[Caveat, ...]:
+    """A caveat where the photo contradicts its lens profile: without it the same grid points fit far better."""
+    gain = (found.misfit - unbound.misfit) / max(1.0, unbound.factor**2)
+    limit = LENS_TERMS + SURE * np.sqrt(2 * LENS_TERMS)
+    if gain <= limit:
+        return ()
+    focal, told = unbound.parameters[LENS], found.parameters[LENS]
+    problem = f"the lens profile does not suit this photo: misfit {gain:.0f} (limit {limit:.0f}), focal length "
+    return (Caveat(f"{problem}{focal:.0f} px where it tells {told:.0f} px", "use the camera, zoom and focus it is of"),)

@@ -1,0 +1,178 @@
+"""Sub-pixel places of the edge, in linear light, each with its standard error.
+
+Every point of the outline has a profile: light sampled in the original photo across the imaged edge. The model of a
+profile is a step at the upper arris, blurred by the lens, and, where the wall is seen, a second step at the lower
+arris, whose distance from the first the geometry tells; the light may change slowly on either side (shading, figure,
+contact shadow). The place is fitted by least squares; the levels have weak priors that decide only where the wall is
+narrower than the blur.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from digitize.model.segment import Points
+from digitize.vision.photo import LINEAR_LIGHT, Image
+from digitize.vision.thickness import Heights
+from digitize.vision.view import View
+
+Floats = npt.NDArray[np.float64]
+
+FULL = 65535
+LIGHT = np.round(FULL * LINEAR_LIGHT).astype(np.uint16)  # sRGB value -> linear light
+
+
+SHADE = (0.02, 0.08)  # per px: how fast figure may change the part's light, and a contact shadow the bench's
+FOOT_PLAY = 0.1  # px for each px of wall, at most FOOT_PLAY_PX: the shadow at a wall's foot moves the lower step
+FOOT_PLAY_PX = 0.25
+WALL_LIGHT = (0.45, 0.35)  # light of a wall for that of the face above it, and its spread, before the part tells
+WALL_APART_PX = 4.0  # a foot so far beyond the profile's reach is left out of it
+NARROW_PX = 2.0  # walls at least so wide tell their own light
+ROUNDS = 6  # of Gauss and Newton; most profiles settle in four
+LEAST_LIGHT = 0.02  # of full white: black parts still have some
+
+
+@dataclass(frozen=True)
+class Rays:
+    """Where the profiles of N outline points lie in the photo.
+
+    base : (N, 2) px, the upper arris as now believed
+    across : (N, 2) unit vectors in the photo, outward and square to the imaged edge
+    px_per_mm : (N,) px along ``across`` for each mm along the outline's normal
+    wall : (N,) px from the upper to the lower arris, 0 where the wall is hidden
+    """
+
+    base: Points
+    across: Points
+    px_per_mm: Floats
+    wall: Floats
+
+
+def rays(view: View, xy: Points, normals: Points, heights: Heights) -> Rays:
+    """Rays of true outline points (N, 2), mm, with outward normals (N, 2)."""
+    h = 0.05  # mm: small against any curve, large against rounding
+    along = np.stack([-normals[:, 1], normals[:, 0]], axis=1)
+    stack = np.concatenate([xy, xy + h * normals, xy - h * normals, xy + h * along, xy - h * along])
+    base, out, inn, ahead, back = view.image_from_bench(stack, heights.top).reshape(5, -1, 2)
+    edge = ahead - back
+    across = np.stack([edge[:, 1], -edge[:, 0]], axis=1)
+    across *= np.sign(np.einsum("ni,ni->n", across, out - inn))[:, None]
+    across /= np.linalg.norm(across, axis=1, keepdims=True)
+    px_per_mm = np.einsum("ni,ni->n", across, out - inn) / (2 * h)
+    wall = np.zeros(len(xy))
+    if heights.foot is not None:
+        foot = view.image_from_bench(xy, heights.foot)
+        wall = np.maximum(np.einsum("ni,ni->n", across, foot - base), 0.0)
+    return Rays(base, across, px_per_mm, wall)
+
+
+def profiles(image: npt.NDArray[np.uint16] | npt.NDArray[np.float32] | Image, r: Rays, v: Floats) -> Floats:
+    """Values (N, K, C) of ``image`` at the distances v (K,), px, along each ray (cubic interpolation)."""
+    at = r.base[:, None] + v[None, :, None] * r.across[:, None]
+    x, y = at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)
+    values = cv2.remap(image, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(values, dtype=float).reshape(len(at), len(v), -1)
+
+
+@dataclass(frozen=True)
+class Steps:
+    """The fitted model of N profiles, distances in px along the profile.
+
+    place : (N,) of the upper arris; ``sigma`` (N,) its standard error; ``blur`` (N,) standard deviation of the blur
+    light : (N,) of the face; ``step`` (N,) change of light at the upper arris; ``noise`` (N,) of the residuals
+    """
+
+    place: Floats
+    sigma: Floats
+    blur: Floats
+    light: Floats
+    step: Floats
+    noise: Floats
+
+
+def reach_px(blur: Floats) -> Floats:
+    """How far to either side of an arris, px, its profile is fitted."""
+    return 3.0 + 2.2 * blur
+
+
+def fit_steps(
+    y: Floats,
+    v: Floats,
+    wall: Floats,
+    blur: Floats,
+    blur_spread: float = 0.0,
+    wall_light: tuple[npt.ArrayLike, npt.ArrayLike] = WALL_LIGHT,
+    shade: tuple[float, float] = SHADE,
+) -> Steps:
+    """Fit the two-step model to profiles y (N, K) sampled at v (K,), one px apart, near v = 0.
+
+    wall : (N,) px from the upper to the lower step, 0 where there is none
+    blur : (N,) px, kept when ``blur_spread`` is 0, else a prior of that standard deviation
+    wall_light : prior of the light between the steps, for the face's light: mean and standard deviation
+    shade : prior standard deviations of the slopes inside and beyond, relative per px; even light is worth a factor of
+        1.5 to 2 in ``sigma``, but shadows that are taken for even light move the edge
+    """
+    reach = reach_px(blur)[:, None]
+    inside = (v >= -reach) & (v < -1.5 * blur[:, None])
+    outer = np.where(wall[:, None] > reach + WALL_APART_PX, reach, wall[:, None] + reach)
+    weight = ((v >= -reach) & (v <= outer)).astype(float)
+    face = (y * inside).sum(axis=1) / inside.sum(axis=1)
+    beyond = np.take_along_axis(y, (weight * np.arange(1, len(v) + 1)).argmax(axis=1)[:, None], axis=1)[:, 0]
+    scale, far = np.abs(face) + LEAST_LIGHT, np.abs(beyond) + LEAST_LIGHT
+    n, has = len(y), wall > 0
+    play = np.clip(FOOT_PLAY * wall, 1e-3, FOOT_PLAY_PX)
+    middle = np.zeros((n, 8))
+    wall_mean, wall_spread = np.asarray(wall_light[0], dtype=float), np.asarray(wall_light[1], dtype=float)
+    middle[:, 1] = np.where(has, (wall_mean - 1.0) * face, 0.0)
+    middle[:, 6] = blur
+    precision = np.empty((n, 8))
+    precision[:, 0] = 0.0
+    precision[:, 1] = np.where(has, (wall_spread * scale) ** -2, 0.0)
+    precision[:, 2] = np.where(has, 1e-6, 1e8)
+    precision[:, 3] = (shade[0] * scale) ** -2
+    precision[:, 4] = (shade[1] * far) ** -2
+    precision[:, 5] = 1e-2
+    precision[:, 6] = blur_spread**-2 if blur_spread > 0 else 1e8
+    precision[:, 7] = play**-2
+    noise = np.full(n, 0.01)
+    x = np.zeros((n, 8))
+    x[:, 6] = blur
+    for turn in range(ROUNDS):
+        model, jacobian = _two_steps(x, v, wall)
+        if turn == 0:
+            jacobian[:, :, 5:] = 0.0  # the levels first
+        residual = (y - model) * weight
+        if turn > 1:
+            noise = np.sqrt((residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1) - 5.0, 1.0)) + 1e-6
+        weighted = np.swapaxes(jacobian * (weight / noise[:, None] ** 2)[:, :, None], 1, 2)
+        normal = weighted @ jacobian
+        normal[:, range(8), range(8)] += precision
+        pull = (weighted @ residual[:, :, None])[:, :, 0] + precision * (middle - x)
+        move = np.linalg.solve(normal, pull[:, :, None])[:, :, 0]
+        move[:, 5:] = np.clip(move[:, 5:], -0.7, 0.7)
+        x += move
+        x[:, 6] = np.clip(x[:, 6], 0.35, 8.0)
+    sigma = np.sqrt(np.linalg.inv(normal)[:, 5, 5])
+    return Steps(x[:, 5], sigma, x[:, 6], x[:, 0], x[:, 1], noise)
+
+
+def _two_steps(x: Floats, v: Floats, wall: Floats) -> tuple[Floats, Floats]:
+    """Model (N, K) and its derivatives (N, K, 8) by face, step, foot step, inner and outer slope, place, blur, play."""
+    _, step, foot, inner, outer, place, blur, play = x.T[:, :, None]
+    a = v - place
+    b = a - wall[:, None] - play
+    rise, rise_foot = ndtr(a / blur), ndtr(b / blur)
+    bump = np.exp(-0.5 * (a / blur) ** 2) / (np.sqrt(2 * np.pi) * blur)
+    bump_foot = np.exp(-0.5 * (b / blur) ** 2) / (np.sqrt(2 * np.pi) * blur)
+    near, far = np.minimum(a, 0.0), np.maximum(b, 0.0)
+    model = x[:, :1] + step * rise + foot * rise_foot + inner * near + outer * far
+    by_foot = -foot * bump_foot - outer * (b > 0)
+    by_place = -step * bump - inner * (a < 0) + by_foot
+    by_blur = -step * bump * a / blur - foot * bump_foot * b / blur
+    jacobian = np.stack([np.ones_like(a), rise, rise_foot, near, far, by_place, by_blur, by_foot], axis=2)
+    return model, jacobian

@@ -1,0 +1,228 @@
+"""From a followed loop to its contour: every edge point located to a fraction of a pixel, with its standard error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import median_filter
+
+from digitize.model.outline import Contour
+from digitize.model.segment import Points
+from digitize.vision.edge import (
+    FULL,
+    LIGHT,
+    NARROW_PX,
+    WALL_APART_PX,
+    WALL_LIGHT,
+    Floats,
+    Steps,
+    fit_steps,
+    profiles,
+    rays,
+    reach_px,
+)
+from digitize.vision.photo import Image
+from digitize.vision.polyline import curvature, outward, resampled, smoothed
+from digitize.vision.thickness import Heights
+from digitize.vision.view import View
+
+Mask = npt.NDArray[np.bool_]
+
+ALONG = 2  # profiles averaged on either side, about one px apart
+MARGIN_PX = 40  # of photo about the edge
+NEARBY_NODES = 8  # over which the edge's contrast is taken as one
+UNKNOWN_WALL = (1.0, 30.0)  # along an axis of colour, where the light of a face says nothing of its wall
+LEAST_WALLS = 8  # profiles with a wall wide enough to show its light
+COLOUR_GAIN = 2.0  # photos are stored with blurred colour: it must place the edge so much better than luma
+EVERY = 2  # nodes for each point kept
+SMOOTH_MM = 0.8  # the followed line is rough by less over this length
+BLUR_PX, BLUR_SPREAD = 0.9, 0.5  # before the edge tells
+SHARPEST, SOFTEST = 0.4, 8.0  # px
+LARGEST_MOVE_PX = 4.0  # a place farther from the followed line is not that line's edge
+ODD = 5.0  # robust standard deviations from its neighbours that make a point an outlier
+NEARBY = 0.06  # of the loop's points: over so many the face's light is compared
+OWN_LIGHT = (0.65, 1.5)  # the face's light, for its median nearby: neither wall nor shadow
+SCATTER_MM = 5.0  # figure and shading push neighbouring points alike over less than this
+TIGHTEST = 0.25  # blur times curvature, beyond which the curve is a corner
+
+
+class _Light(NamedTuple):
+    """Part of the photo: (h, w, 4) luma, red, green, blue, FULL for white; and where its corner lies, px."""
+
+    image: npt.NDArray[np.uint16]
+    corner: Floats
+
+
+class _Optics(NamedTuple):
+    """What the first look learns.
+
+    blur : (2, 2) px^2, and ``spread`` px, how far each profile's own blur may differ
+    wall_light : light of the walls for the face's, mean and standard deviation
+    by_colour : (M,) evenly round the loop: luma does not show the edge there, colour does
+    """
+
+    blur: Floats
+    spread: float
+    wall_light: tuple[float, float]
+    by_colour: Mask
+
+
+@dataclass(frozen=True)
+class _Located:
+    nodes: Points
+    normals: Points
+    bend: Floats
+    across: Points
+    wall: Floats
+    by_colour: Mask
+    steps: Steps
+    px_per_mm: Floats
+
+
+def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights) -> tuple[Contour, ...]:
+    """Edge points of the loops of one part.
+
+    pixels : (H, W, 3) of the photo
+    loops : (N, 2) mm each, the true outline to within some pixels, material on its left
+
+    Returns
+    -------
+    The contours, about EVERY px between points; points that cannot be trusted are left out.
+    """
+    pixel = view.mm_per_px(loops[0].mean(axis=0), heights.top)
+    lights = [_light(pixels, view.image_from_bench(loop, heights.top)) for loop in loops]
+    nodes = [smoothed(resampled(loop, pixel), round(SMOOTH_MM / pixel)) for loop in loops]
+    learned = _learned(view, lights, nodes, heights)
+    return tuple(_contour(view, *each, heights, pixel) for each in zip(lights, nodes, learned, strict=True))
+
+
+def _contour(view: View, light: _Light, nodes: Points, optics: _Optics, heights: Heights, pixel: float) -> Contour:
+    found = _look(view, light, nodes, heights, optics)
+    nodes = smoothed(resampled(_points(found)[_sound(found)], pixel), round(0.5 * SMOOTH_MM / pixel))
+    found = _look(view, light, nodes, heights, optics)
+    sound = _sound(found)
+    points, sigma = _points(found)[sound], (found.steps.sigma / found.px_per_mm)[sound]
+    blur = (3.0 * float(np.median(found.steps.blur)) + ALONG + 1.0) * pixel
+    return Contour(points, sigma * _excess(points, sigma, EVERY * pixel), blur)
+
+
+def _light(pixels: Image, edge: Points) -> _Light:
+    """Luma, red, green and blue of the photo round an imaged edge (N, 2), in linear light."""
+    size = np.array(pixels.shape[1::-1])
+    x0, y0 = np.clip(np.floor(edge.min(axis=0)).astype(int) - MARGIN_PX, 0, size - 1)
+    x1, y1 = np.clip(np.ceil(edge.max(axis=0)).astype(int) + MARGIN_PX, 1, size)
+    crop = pixels[y0:y1, x0:x1]
+    luma = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)[:, :, None]
+    return _Light(LIGHT[np.concatenate([luma, crop], axis=2)], np.array([x0, y0], dtype=float))
+
+
+def _contrast(y: Floats, v: Floats, blur: float, reach: float, by_colour: Mask) -> Floats:
+    """Profiles (N, K) of luma, red, green and blue (N, K, 4): luma, or where told, along the colour axis from the face
+    to what lies just beyond it."""
+    face, near = (v < -1.5 * blur) & (v >= -reach), (v > 1.5 * blur) & (v <= 1.5 * blur + 2.0)
+    axis = smoothed(y[:, near].mean(axis=1) - y[:, face].mean(axis=1), NEARBY_NODES)
+    axis[:, 0] = 0.0
+    axis /= np.linalg.norm(axis, axis=1, keepdims=True) + 1e-9
+    axis[~by_colour] = (1.0, 0.0, 0.0, 0.0)
+    return np.asarray(np.einsum("nkc,nc->nk", y, axis))
+
+
+def _look(view: View, light: _Light, nodes: Points, heights: Heights, optics: _Optics) -> _Located:
+    normals = outward(smoothed(nodes, 1), 2)
+    bend = curvature(nodes, 4)
+    r = rays(view, nodes, normals, heights)
+    blur = np.sqrt(np.einsum("ni,ij,nj->n", r.across, optics.blur, r.across))
+    reach = np.ceil(reach_px(blur).max())
+    v = np.arange(-reach, 2 * reach + WALL_APART_PX + 1.0)
+    moved = replace(r, base=r.base - light.corner)
+    by_colour = optics.by_colour[np.arange(len(nodes)) * len(optics.by_colour) // len(nodes)]
+    y = smoothed(profiles(light.image, moved, v) / FULL, ALONG)
+    y = _contrast(y, v, float(np.median(blur)), float(reach), by_colour)
+    keep = slice(None, None, EVERY)
+    wall_light = np.where(by_colour[:, None], UNKNOWN_WALL, optics.wall_light)[keep].T
+    steps = fit_steps(y[keep], v, r.wall[keep], blur[keep], optics.spread, (wall_light[0], wall_light[1]))
+    return _Located(
+        nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps, r.px_per_mm[keep]
+    )
+
+
+def _points(found: _Located) -> Points:
+    """Located points, mm, the blur's pull toward the centre of curvature (blur^2 / 2R) undone."""
+    bend = found.bend / found.px_per_mm  # per px
+    limit = TIGHTEST / found.steps.blur
+    pull = 0.5 * found.steps.blur**2 * np.clip(bend, -limit, limit)
+    offset = (found.steps.place + pull) / found.px_per_mm
+    return np.asarray(found.nodes + offset[:, None] * found.normals)
+
+
+def _sound(found: _Located) -> Mask:
+    """Points that lie with their neighbours, on the face's own light, and whose profile is one the model knows."""
+    steps, nearby = found.steps, max(9, 2 * round(NEARBY * len(found.nodes) / 2) + 1)
+    off = steps.place - median_filter(steps.place, 9, mode="wrap")
+    spread = 1.4826 * np.median(np.abs(off)) + 0.05
+    light = steps.light / np.maximum(median_filter(steps.light, nearby, mode="wrap"), 1e-4)
+    return np.asarray(
+        (np.abs(steps.place) < LARGEST_MOVE_PX)
+        & (np.abs(off) < ODD * spread)
+        & (found.by_colour | ((light > OWN_LIGHT[0]) & (light < OWN_LIGHT[1])))
+        & (steps.noise < ODD * np.median(steps.noise))
+    )
+
+
+def _learned(view: View, lights: Sequence[_Light], nodes: Sequence[Points], heights: Heights) -> list[_Optics]:
+    """What every third node tells: the blur and the walls' light for all loops of a part, and for each loop where
+    colour shows the edge better than luma."""
+    unknown = _Optics(BLUR_PX**2 * np.eye(2), BLUR_SPREAD, WALL_LIGHT, np.zeros(1, dtype=bool))
+    coloured = unknown._replace(by_colour=np.ones(1, dtype=bool))
+    luma = [_look(view, light, n[::3], heights, unknown) for light, n in zip(lights, nodes, strict=True)]
+    colour = [_look(view, light, n[::3], heights, coloured) for light, n in zip(lights, nodes, strict=True)]
+    better = [
+        smoothed(a.steps.sigma, NEARBY_NODES) > COLOUR_GAIN * smoothed(b.steps.sigma, NEARBY_NODES)
+        for a, b in zip(luma, colour, strict=True)
+    ]
+    best = [b if choice.mean() > 0.5 else a for a, b, choice in zip(luma, colour, better, strict=True)]
+    blur = _blur_ellipse(np.concatenate([f.across for f in best]), np.concatenate([f.steps.blur for f in best]))
+    ratio = [(f.steps.light + f.steps.step) / np.maximum(f.steps.light, 1e-3) for f in luma]
+    shown = [r[(f.wall > NARROW_PX) & ~choice] for r, f, choice in zip(ratio, luma, better, strict=True)]
+    wall_light = _middle_and_spread(np.concatenate(shown))
+    return [_Optics(blur, 0.0, wall_light, choice) for choice in better]
+
+
+def _middle_and_spread(ratio: Floats) -> tuple[float, float]:
+    """Of the walls' light for the face's, robustly; what is usual where too few walls are seen."""
+    if len(ratio) < LEAST_WALLS:
+        return WALL_LIGHT
+    middle = float(np.median(ratio))
+    return middle, max(0.06, 2.2 * float(np.median(np.abs(ratio - middle))))
+
+
+def _blur_ellipse(across: Points, blur: Floats) -> Floats:
+    """Symmetric (2, 2) px^2 with blur^2 = n S n for the directions n (N, 2), by robust least squares."""
+    terms = np.stack([across[:, 0] ** 2, 2 * across[:, 0] * across[:, 1], across[:, 1] ** 2], axis=1)
+    trust, s = np.ones(len(blur)), np.zeros(3)
+    for _ in range(8):
+        rows = np.vstack([terms * trust[:, None], 1e-3 * np.eye(3)])
+        s = np.linalg.lstsq(rows, np.concatenate([blur**2 * trust, [1e-3, 0.0, 1e-3]]), rcond=None)[0]
+        off = np.abs(blur**2 - terms @ s)
+        trust = 1.0 / (1.0 + (off / (1.4826 * np.median(off) + 1e-3)) ** 2)
+    values, axes = np.linalg.eigh(np.array([[s[0], s[1]], [s[1], s[2]]]))
+    return np.asarray(axes @ np.diag(np.clip(values, SHARPEST**2, SOFTEST**2)) @ axes.T)
+
+
+def _excess(points: Points, sigma: Floats, spacing: float) -> float:
+    """How much more the points scatter about a smooth curve than their standard errors say: wood is no white noise.
+
+    The curve is a parabola over SCATTER_MM to either side of each point; the median keeps corners and fillets out.
+    """
+    reach = max(4, round(SCATTER_MM / spacing))
+    t = np.arange(-reach, reach + 1) / reach
+    basis = np.stack([np.ones_like(t), t, t**2], axis=1)
+    weights = np.linalg.pinv(basis)[0]
+    curve = sum(w * np.roll(points, reach - k, axis=0) for k, w in enumerate(weights))
+    off = np.abs(np.einsum("ni,ni->n", points - curve, outward(points, 2))) / np.sqrt(1.0 - weights[reach])
+    return float(np.clip(1.4826 * np.median(off / sigma), 1.0, 6.0))

@@ -1,0 +1,140 @@
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from digitize.fitting import fit_outline
+from digitize.fitting.chain import fit_loop
+from digitize.model.errors import PartError
+from digitize.model.outline import Contour
+from digitize.model.segment import Arc, Line, moved_points
+from tests.fitting.shapes import Roughness, Shape, catalogue, deviation, polygon, roughened, turned
+
+RMS_SIGMAS = 0.5  # fitting averages: lines and arcs come out truer than the points
+SHARP_MM = 0.15  # at corners of 60 degrees and more, sigma 0.02
+TIP_MM = 0.30  # at a tip of 15 degrees
+SMOOTH_DEG = 0.5
+SHAPES = {s.name: s for s in catalogue()}
+DRAWN = [s for s in catalogue() if s.pieces and s.name != "ogee panel"]
+
+
+@pytest.mark.parametrize("shape", DRAWN, ids=lambda s: s.name)
+@pytest.mark.parametrize("sigma", [0.01, 0.02, 0.05])
+def test_drawn_shapes_come_back_piece_by_piece(shape, sigma):
+    outline, quality = fit_outline(roughened(shape, Roughness(sigma)))
+    off = deviation(outline, shape)
+    assert (quality.pieces, quality.corners) == (shape.pieces, shape.corners)
+    assert off.rms < RMS_SIGMAS * sigma
+    assert off.largest < (TIP_MM if shape.name.startswith("tip") else SHARP_MM) * max(1.0, sigma / 0.02)
+    assert quality.tangent_break_deg < SMOOTH_DEG
+
+
+@pytest.mark.parametrize("name", ["ellipse", "ogee panel", "wave"])
+def test_sweeps_are_followed_and_stay_fair(name):
+    shape = SHAPES[name]
+    outline, quality = fit_outline(roughened(shape, Roughness(0.02)))
+    off = deviation(outline, shape)
+    assert off.rms < RMS_SIGMAS * 0.02
+    assert off.largest < 0.08
+    assert quality.corners == shape.corners
+    assert quality.tangent_break_deg < SMOOTH_DEG
+    assert quality.curvature_extrema <= {"ellipse": 6, "ogee panel": 3, "wave": 34}[name]
+
+
+@pytest.mark.parametrize("name", ["rectangle", "D", "cloud lift", "inside corners"])
+def test_outliers_and_noise_that_goes_together_change_little(name):
+    shape = SHAPES[name]
+    outline, quality = fit_outline(roughened(shape, Roughness(0.02, together=3, outliers=6, seed=3)))
+    off = deviation(outline, shape)
+    assert quality.corners == shape.corners
+    assert off.rms < RMS_SIGMAS * 0.02
+    assert off.largest < SHARP_MM
+
+
+def test_a_tip_that_was_cut_short_comes_out_sharp():
+    """A 16.7 degree tip whose last 2 mm the photo has lost altogether."""
+    tip = math.radians(16.7)
+    shape = Shape("tip", [turned(polygon([(0, 0), (120, 0), (120 * math.cos(tip), 120 * math.sin(tip))]))])
+    whole = roughened(shape, Roughness(0.02))[0]
+    keep = np.linalg.norm(whole.points - shape.loops[0][0], axis=1) > 2.0
+    outline, quality = fit_outline([Contour(whole.points[keep], whole.sigma[keep], whole.blur)])
+    assert quality.corners == 3
+    assert deviation(outline, shape).largest < TIP_MM
+
+
+def test_a_straight_edge_is_one_line_and_a_quarter_round_one_arc():
+    outline, _ = fit_outline(roughened(SHAPES["one round corner"], Roughness(0.02)))
+    kinds = [type(s) for s in outline.segments]
+    assert (kinds.count(Line), kinds.count(Arc)) == (4, 1)
+    (arc,) = (s for s in outline.segments if isinstance(s, Arc))
+    # k s / sqrt(N) for 90 degrees, N = 209 points: anchors as in test_primitives; tangents only help
+    assert arc.radius == pytest.approx(40.0, abs=4 * 10.3 * 0.02 / math.sqrt(209))
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    turn=st.floats(-math.pi, math.pi),
+    x=st.floats(-300, 300),
+    y=st.floats(-300, 300),
+    name=st.sampled_from(["D", "rounded rectangle", "cloud lift", "ring"]),
+)
+def test_the_fit_moves_with_the_contour(turn, x, y, name):
+    contours = roughened(SHAPES[name], Roughness(0.02))
+    moved = [Contour(moved_points(c.points, turn, (x, y)), c.sigma, c.blur) for c in contours]
+    first, _ = fit_outline(contours)
+    second, _ = fit_outline(moved)
+    expected = Shape(name, [loop.flattened(0.001) for loop in first.moved(turn, (x, y)).loops])
+    assert deviation(second, expected).largest < 0.004  # the chords of the flattening, and rounding in the choice
+    assert second.outer.area > 0 and all(h.area < 0 for h in second.holes)
+    assert len(second.segments) == len(first.segments)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10**6), n=st.integers(8, 120), rough=st.floats(0.0, 0.4), flat=st.floats(0.01, 1.0))
+def test_odd_contours_give_a_closed_outline_or_a_plain_refusal(seed, n, rough, flat):
+    rng = np.random.default_rng(seed)
+    a = np.sort(rng.uniform(0, 2 * math.pi, n))
+    r = 20 * (1 + rough * rng.uniform(-1, 1, n))
+    contour = Contour(np.column_stack([r * np.cos(a), flat * r * np.sin(a)]), rng.uniform(0.005, 0.05, n), 0.5)
+    if contour.area <= 0:
+        return
+    try:
+        outline, quality = fit_outline([contour])
+    except PartError as refusal:
+        assert refusal.problem and refusal.remedy
+        return
+    assert outline.outer.area > 0
+    assert math.isfinite(quality.rms_mm)
+
+
+def test_a_sliver_has_an_outline():
+    x = np.linspace(0, 60, 200)
+    there, back = np.column_stack([x, 0 * x]), np.column_stack([x[::-1], 0 * x + 0.8])
+    rng = np.random.default_rng(2)
+    points = np.vstack([there, back]) + rng.normal(0, 0.02, (400, 2))
+    loop = fit_loop(Contour(points, np.full(400, 0.02), 0.5)).loop
+    assert loop.area == pytest.approx(48.0, abs=3.0)  # its ends show nothing but blur
+
+
+def test_fairing_takes_saw_marks_for_noise():
+    """Saw marks of 0.1 mm, 5 mm apart, on a straight bar: with their size allowed, the edges are lines again."""
+    bar = turned(polygon([(0, 0), (160, 0), (160, 50), (0, 50)]))
+    rough = roughened(Shape("bar", [bar]), Roughness(0.01))[0]
+    step = np.roll(rough.points, -1, axis=0) - np.roll(rough.points, 1, axis=0)
+    left = np.column_stack([-step[:, 1], step[:, 0]]) / np.linalg.norm(step, axis=1, keepdims=True)
+    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(rough.points, axis=0), axis=1))])
+    marks = 0.05 * np.sin(2 * math.pi * s / 5.0)
+    sawn = Contour(rough.points + marks[:, None] * left, rough.sigma, rough.blur)
+    outline, quality = fit_outline([sawn], fair=0.2)
+    assert (quality.pieces, quality.corners) == (4, 4)
+    assert deviation(outline, Shape("bar", [bar])).largest < 0.1
+
+
+def test_a_part_needs_one_outer_edge():
+    disc = roughened(SHAPES["disc"], Roughness(0.02))
+    with pytest.raises(PartError, match="one outer edge"):
+        fit_outline(disc + disc)
+    with pytest.raises(PartError, match="one outer edge"):
+        fit_outline([])
