@@ -178,7 +178,7 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     pieces = lines_and_arcs(bins)
     stray = strays(samples, bins, pieces)
     if stray.any():
-        samples = replace(samples, weights=np.where(stray, 0.0, samples.weights))
+        samples = replace(samples, weights=np.where(stray, 0.0, samples.weights), seen=samples.seen & ~stray)
         bins = binned(samples)
         pieces = lines_and_arcs(bins)
     budget = sum(p.cost for p in pieces) if pieces else math.inf
@@ -192,7 +192,7 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
             continue
         if is_faithful(samples, fitted):
             return fitted
-    return polygon(samples, bins)
+    return polygon(samples)
 
 
 def fit_outline(contours: Sequence[Contour], fair: float | None = None) -> tuple[Outline, FitQuality]:

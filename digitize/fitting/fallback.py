@@ -9,34 +9,48 @@ import numpy.typing as npt
 from shapely import Polygon
 from shapely import points as points_of
 
-from digitize.fitting.adjust import ArcFit, CurveFit, LineFit, Unsettled
-from digitize.fitting.joints import Link, chosen, meeting, own_fits, spans_of
+from digitize.fitting.adjust import ArcFit, PieceFit, Unsettled
+from digitize.fitting.joints import Link, chosen, meeting, own_fits, point_at, spans_of
 from digitize.fitting.pieces import Piece
-from digitize.fitting.quality import FittedLoop
+from digitize.fitting.quality import NEAR_MM, FittedLoop
 from digitize.fitting.split import Bins, Samples, area_of
 from digitize.model.errors import PartError
 from digitize.model.outline import Loop
-from digitize.model.segment import Arc, Line, Segment, Spline, as_point
+from digitize.model.segment import Arc, Line, Segment, as_point
 
 Floats = npt.NDArray[np.float64]
 
+LONGEST_CUT_MM = 3.0  # of an edge, lost next to a corner beyond what blur takes
+MEET_MM = 1e-2  # crossings are found on flattened extensions
+
+
+def _ends(samples: Samples, a: PieceFit, b: PieceFit, link: Link) -> tuple[Floats, Floats]:
+    """Where a ends and b begins: the same point where they meet, or nearly, each its own foot where they do not."""
+    crossing, here = meeting(samples, a, b, link), point_at(samples, link.lo)
+    meet = max(abs(float(f.distances(crossing[None])[0])) for f in (a, b)) < MEET_MM
+    if meet and math.dist(crossing, here) < LONGEST_CUT_MM + 4 * samples.blur:
+        return crossing, crossing
+    end, start = a.feet(here[None])[0], b.feet(here[None])[0]
+    if math.dist(end, start) < max(samples.tolerance, NEAR_MM):
+        return (end + start) / 2, (end + start) / 2
+    return end, start
+
 
 def plain(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop:
-    """Every piece on its own, its ends moved to where it meets the next one: less fair, but always near the points."""
+    """Every piece on its own, lines between those that do not meet: less fair, but always near the points."""
     if len(pieces) < 2:
         raise Unsettled
     fits, spans = own_fits(samples, bins, pieces), spans_of(bins, pieces)
-    at = [meeting(samples, fits[k - 1], fit, Link(spans[k - 1][1], spans[k][0], False)) for k, fit in enumerate(fits)]
+    ends = [_ends(samples, fits[k - 1], fit, Link(spans[k - 1][1], spans[k][0], False)) for k, fit in enumerate(fits)]
     segments: list[Segment] = []
     for k, fit in enumerate(fits):
-        a, b = at[k], at[(k + 1) % len(at)]
-        if isinstance(fit, LineFit):
-            segments.append(Line(as_point(a), as_point(b)))
-        elif isinstance(fit, CurveFit):
-            control = [as_point(a), *(as_point(c) for c in fit.control[1:-1]), as_point(b)]
-            segments.append(Spline(tuple(control), tuple(float(u) for u in fit.knots)))
-        else:
+        a, (b, following) = ends[k][1], ends[(k + 1) % len(ends)]
+        if isinstance(fit, ArcFit):
             segments.append(_arc_between(a, b, fit))
+        else:  # the choice of pieces knows lines and arcs alone
+            segments.append(Line(as_point(a), as_point(b)))
+        if math.dist(b, following) > 0:
+            segments.append(Line(as_point(b), as_point(following)))
     off = [f.distances(samples.points[chosen(samples, lo, hi)]) for f, (lo, hi) in zip(fits, spans, strict=True)]
     return FittedLoop(Loop(tuple(segments)), np.concatenate(off))
 
@@ -61,9 +75,9 @@ def _angle(direction: Floats) -> float:
     return math.atan2(direction[1], direction[0])
 
 
-def polygon(samples: Samples, bins: Bins) -> FittedLoop:
-    """Lines between bins, as few as hold the tolerance: the last resort."""
-    ring = Polygon(bins.points).simplify(samples.tolerance)
+def polygon(samples: Samples) -> FittedLoop:
+    """Lines between points, as few as hold the tolerance: the last resort, blunt at corners but true to the contour."""
+    ring = Polygon(samples.points[samples.seen]).simplify(samples.tolerance)
     if not ring.is_valid:
         ring = max(getattr(ring.buffer(0), "geoms", [ring.buffer(0)]), key=lambda g: g.area)
     p = [as_point(q) for q in np.asarray(ring.exterior.coords)[:-1]] if not ring.is_empty else []

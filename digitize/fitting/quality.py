@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import BSpline
 from shapely import LinearRing, MultiPoint, STRtree, distance, linestrings
+from shapely import Point as Location
 from shapely import points as points_of
 
 from digitize.fitting.split import LONGEST_OUTLIER_MM, MOST_FALSE_MM, Samples, area_of
@@ -120,8 +121,12 @@ def is_faithful(samples: Samples, fitted: FittedLoop) -> bool:
     gaps = np.linalg.norm(np.diff(points, axis=0, append=points[:1]), axis=1)
     chords = linestrings(np.stack([points, np.roll(points, -1, axis=0)], axis=1))
     along = points_of(np.asarray(ring.segmentize(0.5).coords))
-    nearest, away = STRtree(chords).query_nearest(along, return_distance=True, all_matches=False)
+    tree = STRtree(chords)
+    nearest, away = tree.query_nearest(along, return_distance=True, all_matches=False)
     allowed = near[nearest[1]] + BULGE * gaps[nearest[1]]
-    if loop.corners():
-        allowed = np.where(distance(along, corners) < 8 * samples.blur + 3.0, 4 * samples.blur + 3.0, allowed)
+    for corner, turn in zip(loop.corners(), loop.turns()[np.abs(loop.turns()) > CORNER_RAD], strict=True):
+        at = Location(corner)
+        chord = tree.nearest(at)
+        apex = near[chord] + gaps[chord] * abs(math.tan(float(turn) / 2))  # twice as high as over equal sides
+        allowed = np.where(distance(along, at) < 2 * apex, np.maximum(allowed, apex), allowed)
     return bool((away <= allowed).all())

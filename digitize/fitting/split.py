@@ -53,6 +53,7 @@ class Samples:
         the blur of corners
     tolerance : mm
     blur : mm; within this distance of a corner the edge is truly rounded
+    seen : (N,) which points are no outliers; those in the blur of corners are seen, but weigh nothing
     """
 
     points: Points
@@ -62,6 +63,7 @@ class Samples:
     weights: Floats
     tolerance: float
     blur: float
+    seen: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,8 @@ def local_bend(
 def _noise(points: Points, s: Floats, length: float, weights: Floats) -> tuple[float, float]:
     """How many of its own sigmas the contour scatters by, and how many neighbours scatter together.
 
-    A parabola takes the share ``hat`` of its middle point's noise, and as much of its neighbours', with it.
+    A parabola takes the share ``hat`` of its middle point's noise, and as much of its neighbours', with it. Correlation
+    is read from the signs, sin(pi/2 E), which outliers do not move (Gaussian orthant formula; from memory).
     """
     step = float(np.median(np.diff(s)))
     reach: float = max(NOISE_REACH_MM, NOISE_REACH_POINTS * step)
@@ -140,11 +143,10 @@ def _noise(points: Points, s: Floats, length: float, weights: Floats) -> tuple[f
     hat = 9 * step / (8 * reach)  # leverage of the middle of a parabola
     off = bend.offset * np.sqrt(weights)
     scatter = 1.4826 * float(np.median(np.abs(off)))
-    sign, most = np.sign(off) * (bend.agreed > LEAST_AGREED), max(1, round(CORRELATED_MM / step))
-    alike = [float((sign * np.roll(sign, k)).sum()) / max(1, np.count_nonzero(sign)) for k in range(1, most + 1)]
-    lags: Floats = 2 * np.cumsum(
-        np.sin(np.pi / 2 * np.array(alike))
-    )  # correlation from signs: Kendall and Stuart; from memory
+    sign = np.sign(off) * (bend.agreed > LEAST_AGREED)
+    most, counted = max(1, round(CORRELATED_MM / step)), max(1, int(np.count_nonzero(sign)))
+    alike = [float((sign * np.roll(sign, k)).sum()) / counted for k in range(1, most + 1)]
+    lags: Floats = 2 * np.cumsum(np.sin(np.pi / 2 * np.array(alike)))
     taken = 2 * hat * np.arange(1, most + 1)
     together = max(1.0, float(((1 + lags) / np.maximum(0.2, 1 - taken + hat * lags)).max()))
     scatter /= math.sqrt(1 - min(0.6, hat * together))
@@ -185,9 +187,9 @@ def prepared(contour: Contour, fair: float | None) -> Samples:
     floor = FINEST_TOL_MM / COVERAGE if fair is None else max(FINEST_TOL_MM, fair) / COVERAGE
     sigma = np.maximum(sigma, floor)
     blur = ROUNDED * contour.blur
-    outlier |= corner_zones(points, s, length, sigma, ~outlier, blur)
-    weights = np.where(outlier, 0.0, 1 / (sigma**2 * together))
-    return Samples(points, s, length, sigma, weights, tolerance, blur)
+    rounded = corner_zones(points, s, length, sigma, ~outlier, blur)
+    weights = np.where(outlier | rounded, 0.0, 1 / (sigma**2 * together))
+    return Samples(points, s, length, sigma, weights, tolerance, blur, ~outlier)
 
 
 def binned(samples: Samples) -> Bins:

@@ -10,13 +10,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from shapely.geometry import LinearRing, Polygon
 
-from digitize.model.segment import Arc, Point, Points, Segment
+from digitize.model.segment import Arc, Line, Point, Points, Segment
 
 GAP_TOL_MM = 1e-6  # rounding only: neighbours share their end points
 CORNER_RAD = math.radians(5.0)  # a joint that turns by more is a corner, by less a smooth joint with its fit error
@@ -156,14 +155,8 @@ class Outline:
 
     def longest_edge_angle(self) -> float:
         """Direction of the longest straight edge of the outer loop, radians; 0 where it has none."""
-        lines = [s for s in self.outer.segments if not isinstance(s, Arc) and s.length > 0 and _is_straight(s)]
+        lines = [s for s in self.outer.segments if isinstance(s, Line)]
         if not lines:
             return 0.0
         longest = max(lines, key=lambda s: s.length)
         return math.atan2(longest.end[1] - longest.start[1], longest.end[0] - longest.start[0])
-
-
-def _is_straight(segment: Segment) -> bool:
-    return all(math.dist(a, b) > 0 for a, b in pairwise(segment.flattened(CHORD_ERROR_MM))) and (
-        len(segment.flattened(CHORD_ERROR_MM)) == 2
-    )

@@ -53,12 +53,13 @@ def test_outliers_and_noise_that_goes_together_change_little(name):
     assert off.largest < SHARP_MM
 
 
-def test_a_tip_that_was_cut_short_comes_out_sharp():
-    """A 16.7 degree tip whose last 2 mm the photo has lost altogether."""
+@pytest.mark.parametrize("lost", [2.0, 4.0])
+def test_a_tip_that_was_cut_short_comes_out_sharp(lost):
+    """A 16.7 degree tip whose last mm the photo has lost altogether."""
     tip = math.radians(16.7)
     shape = Shape("tip", [turned(polygon([(0, 0), (120, 0), (120 * math.cos(tip), 120 * math.sin(tip))]))])
     whole = roughened(shape, Roughness(0.02))[0]
-    keep = np.linalg.norm(whole.points - shape.loops[0][0], axis=1) > 2.0
+    keep = np.linalg.norm(whole.points - shape.loops[0][0], axis=1) > lost
     outline, quality = fit_outline([Contour(whole.points[keep], whole.sigma[keep], whole.blur)])
     assert quality.corners == 3
     assert deviation(outline, shape).largest < TIP_MM

@@ -97,8 +97,6 @@ def test_a_part_that_leaves_the_photo_is_refused_unless_another_is_chosen(bench:
         choose_parts(alone)
     beside = found(Scene((Part(PLATE, 6), leaving), SHEETS, bench))
     assert not choose_parts(beside)[0].touches_frame
-    with pytest.raises(PartError, match="bottom"):
-        choose_parts(beside, "all")
 
 
 def test_small_parts_are_found() -> None:

@@ -18,6 +18,7 @@ from tests.scenes import Part, Scene, laid, rectangle, render, true_view
 
 BLUR_TOL_PX = 0.12  # the pixel's own box adds 1/sqrt(12) in squares; how it is booked differs by so much
 WIDE_BLUR_SHORT = 0.12  # a blur as wide as the gap round a marker allows to see is read short by so much
+ROUND_RATIO = 1.05  # blur along over blur across of a photo that was held still
 SMEAR_TOL_PX, DIRECTION_TOL_DEG = 0.8, 5.0
 SHEETS = (laid(coded_sheet(0), (190, 0), 5), laid(coded_sheet(1), (-195, 10), -8))
 CLOSE = Scene((), SHEETS[:1], target=(190.0, 0.0), height=330.0)  # 0.27 mm in one px
@@ -42,7 +43,7 @@ def test_blur_is_measured(sigma: float) -> None:
     least, most = (1 - WIDE_BLUR_SHORT) * sigma - BLUR_TOL_PX, math.hypot(sigma, 1 / math.sqrt(12)) + BLUR_TOL_PX
     assert least < blur.least <= blur.most < most
     assert least < blur_sigma(view) < most
-    assert blur.smear < SMEAR_TOL_PX
+    assert blur.most < ROUND_RATIO * blur.least
 
 
 @pytest.mark.parametrize("length, degrees", [(5.0, 25.0), (6.0, 135.0), (4.0, 90.0)])
