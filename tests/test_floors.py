@@ -16,7 +16,7 @@ ORDER = (
     *("model.outline", "model.pattern"),
     *("vision.__init__", "vision.photo", "vision.step", "vision.gridpoint", "vision.checkerboard"),
     *("vision.projection", "vision.lensprior", "vision.solve", "vision.agreement", "vision.view", "vision.lens"),
-    *("vision.polyline", "vision.saliency", "vision.colours", "vision.relabel", "vision.paper", "vision.mask"),
+    *("vision.polyline", "vision.saliency", "vision.colours", "vision.paper", "vision.relabel", "vision.mask"),
     *("vision.thickness", "vision.edge", "vision.follow", "vision.locate", "vision.quality"),
     *("vision.budget", "vision.trace"),
     *("fitting.primitives", "fitting.spline", "fitting.corners", "fitting.split", "fitting.pieces", "fitting.adjust"),
