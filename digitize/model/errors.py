@@ -50,10 +50,15 @@ class FileError(DigitizeError):
 
 @dataclass(frozen=True)
 class Caveat:
-    """Something to know about a result that still stands: what was seen, and what to do about it."""
+    """Something to know about a result that still stands: what was seen, and what to do about it.
+
+    size_ppm, edge_px : standard uncertainties that it adds to every length, and to the place of every edge
+    """
 
     problem: str
     remedy: str
+    size_ppm: float = 0.0
+    edge_px: float = 0.0
 
     def __str__(self) -> str:
         return f"{self.problem}: {self.remedy}."

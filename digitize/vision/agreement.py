@@ -21,6 +21,8 @@ LENS_NAMES = ("focal length", "focal length", *["centre"] * 2, "k1", "k2", "p1",
 LENS_TERMS = 9  # of a lens without a profile
 PATTERN_PX = 0.05  # residuals of neighbouring grid points in step by more: a curled sheet, or not this lens
 
+BENT_PPM = 6e4  # of every length, per px of bend: seen on rendered sheets with bumps of 1 to 8 mm
+
 
 @dataclass(frozen=True, eq=False)
 class Sizes:
@@ -90,7 +92,8 @@ def check_flatness(sightings: list[Sighting], residuals: tuple[Points, ...]) -> 
     if not bent:
         return ()
     problem = f"the grid of {bent} is bent by {np.sqrt(worst):.2f} px (limit {PATTERN_PX:.2f} px)"
-    return (Caveat(problem, "tape the sheet down flat, or calibrate the lens, and photograph again"),)
+    remedy = "tape the sheet down flat, or calibrate the lens, and photograph again"
+    return (Caveat(problem, remedy, size_ppm=BENT_PPM * float(np.sqrt(worst))),)
 
 
 def check_guess(found: Fit, prior: LensPrior) -> tuple[Caveat, ...]:

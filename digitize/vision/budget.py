@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from digitize.model.errors import Caveat
 from digitize.model.outline import Contour
 from digitize.model.pattern import Contribution
 from digitize.vision.view import View
@@ -20,9 +21,11 @@ PLACE_PX = 0.05  # what shading, figure and blur leave in the place of an edge: 
 
 
 def budget(
-    view: View, parts: Sequence[Sequence[Contour]], top: float, scale_measured: bool
+    view: View, parts: Sequence[Sequence[Contour]], top: float, scale_measured: bool, caveats: Sequence[Caveat]
 ) -> tuple[Contribution, ...]:
     """Contributions to the uncertainty of every size of the parts, whose upper arrises lie at height ``top`` mm."""
+    warned_ppm = math.hypot(*(c.size_ppm for c in caveats))
+    warned_px = math.hypot(*(c.edge_px for c in caveats))
     outer = max((part[0] for part in parts), key=lambda c: c.area).points
     ends = _far_apart(view, outer, top)
     seen = max(view.length_sigma(p, q, top)[0] / np.linalg.norm(_bench(view, p, q, top)) for p, q in ends)
@@ -30,13 +33,15 @@ def budget(
     aside = float(np.linalg.norm(outer.mean(axis=0) - view.centre[:2]))
     clear = view.height - top
     sigma = float(np.median(np.concatenate([c.sigma for part in parts for c in part])))
-    edge = math.hypot(sigma, PLACE_PX * view.mm_per_px(outer.mean(axis=0), top))
+    pixel = view.mm_per_px(outer.mean(axis=0), top)
+    edge = math.hypot(sigma, PLACE_PX * pixel)
     return (
         Contribution("print scale of the sheets", 1e6 * printed, 0.0),
         Contribution("camera, lens and grid points", 1e6 * float(seen), 0.0),
         Contribution("thickness", 1e6 * THICKNESS_MM / clear, 0.0),
         Contribution("flatness of the sheets", 1e6 * FLATNESS_MM / clear, FLATNESS_MM * aside / clear * 0.1),
         Contribution("place of the edge", 0.0, edge),
+        Contribution("what the warnings tell of", warned_ppm, warned_px * pixel),
     )
 
 

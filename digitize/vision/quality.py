@@ -35,6 +35,8 @@ NOISY = 0.04  # noise over the step from ink to paper, grey levels
 COARSE_MM, TOO_COARSE_MM = 0.5, 1.5  # bench in one px
 STEEP, TOO_STEEP = math.radians(42.0), math.radians(65.0)
 FAR_MM, FAR_SHARE = 120.0, 0.75  # from the sheets' grid points to the part's far end; as a share of the grid's extent
+# How far poor photos were seen to displace edges of rendered parts (standard deviations), for the uncertainty:
+SMEAR_SHARE, DIM_PX, CLIPPED_PX = 0.06, 0.15, 0.8  # share of the blur's length; px
 VAGUE_PX, LOST_PX = 0.22, 0.33  # standard error of edge points; a fair edge has 0.05 to 0.15
 MOSTLY_KNOWN, LEAST_KNOWN = 0.7, 0.4  # share of an edge that was located
 GAP_PX = 8.0  # between points of an edge that was followed without a break
@@ -125,7 +127,7 @@ def judge_edge(contours: Sequence[Contour], pixel: float) -> tuple[Caveat, ...]:
         )
     if scatter > VAGUE_PX or known < MOSTLY_KNOWN:
         told = f"the edge stands out poorly: its points scatter by {scatter:.2f} px (limit {VAGUE_PX} px)"
-        return (Caveat(f"{told} and {known:.0%} of it was found (limit {MOSTLY_KNOWN:.0%})", remedy),)
+        return (Caveat(f"{told} and {known:.0%} of it was found (limit {MOSTLY_KNOWN:.0%})", remedy, edge_px=scatter),)
     return ()
 
 
@@ -217,6 +219,7 @@ def _blur_caveats(blur: Blur, view: View) -> list[Caveat]:
                 f"{math.degrees(blur.direction):.0f}° clockwise from the photo's level (limit {SMEAR_PX:.1f} px); "
                 "edges across that direction are less certain",
                 "rest the camera on something or add light, and take it again",
+                edge_px=SMEAR_SHARE * blur.smear,
             )
         ]
     if blur.least > SOFT_PX and blur.least * mm > SOFT_MM:
@@ -225,6 +228,7 @@ def _blur_caveats(blur: Blur, view: View) -> list[Caveat]:
                 f"the photo is soft: blur sigma {blur.least:.1f} px, {blur.least * mm:.2f} mm on the bench "
                 f"(limits {SOFT_PX:.1f} px and {SOFT_MM:.2f} mm)",
                 "tap on the part to focus, clean the lens and take it again",
+                edge_px=SMEAR_SHARE * blur.least,
             )
         ]
     return []
@@ -246,6 +250,7 @@ def _light_caveats(squares: list[Squares]) -> list[Caveat]:
             Caveat(
                 f"the photo is under-exposed: white paper is at grey level {paper:.0f} of 255 (at least {DIM:.0f})",
                 "add light or raise the exposure, and take it again",
+                edge_px=DIM_PX,
             )
         )
     if noise > NOISY * step:
@@ -254,6 +259,7 @@ def _light_caveats(squares: list[Squares]) -> list[Caveat]:
                 f"the photo is noisy: {noise:.1f} grey levels, {noise / step:.0%} of the step from ink to paper "
                 f"(limit {NOISY:.0%})",
                 "add light, so that the camera need not amplify, and take it again",
+                edge_px=DIM_PX,
             )
         )
     if clipped > CLIPPED_SHARE:
@@ -261,6 +267,7 @@ def _light_caveats(squares: list[Squares]) -> list[Caveat]:
             Caveat(
                 f"the photo is over-exposed: {clipped:.0%} of the paper is at full white (limit {CLIPPED_SHARE:.0%})",
                 "lower the exposure or take the part out of direct sun, and take it again",
+                edge_px=CLIPPED_PX,
             )
         )
     return found

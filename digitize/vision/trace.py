@@ -88,7 +88,7 @@ def trace_photo(photo: Photo, setup: Setup, progress: Progress) -> Traced:
     parts = tuple(_contours(photo, view, mask, heights) for mask in masks)
     pixel = view.mm_per_px(parts[0][0].points.mean(axis=0), heights.top)
     caveats += judge_edge([contour for part in parts for contour in part], pixel)
-    return Traced(view, parts, pixel, budget(view, parts, heights.top, setup.scale_measured), caveats)
+    return Traced(view, parts, pixel, budget(view, parts, heights.top, setup.scale_measured, caveats), caveats)
 
 
 def _contours(photo: Photo, view: View, mask: PartMask, heights: Heights) -> tuple[Contour, ...]:

@@ -156,7 +156,8 @@ def solve_view(
     """
     if not sightings:
         raise SheetError(
-            "no sheet was found in the photo", "lay a printed sheet flat beside the part, in focus and all in view"
+            "no sheet was found in the photo",
+            "lay a printed sheet flat beside the part, sharp and all in view, and tell which kind it is (--sheet)",
         )
     priors = _priors(size, focal_px, focal_sigma, lens)
     resized = np.zeros(len(sightings), dtype=bool)

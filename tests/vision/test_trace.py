@@ -87,6 +87,14 @@ def test_uncertainty_names_its_causes_and_measuring_the_check_lines_helps():
     assert all(c.size_ppm >= 0 and c.edge_mm >= 0 for c in measured)
 
 
+def test_a_warning_widens_the_uncertainty():
+    sharp, shaken = (
+        trace(scene(Part(rectangle(120, 80), 6.0), motion=(length, 30.0)), Setup(6.0)) for length in (0, 4)
+    )
+    assert not sharp.caveats and "motion" in shaken.caveats[0].problem
+    assert sharp.uncertainty[-1].edge_mm == 0.0 < shaken.uncertainty[-1].edge_mm
+
+
 REFUSALS = {
     "no sheet": ({"sheets": ()}, "sheet"),
     "no part": ({"parts": ()}, "stands out"),
