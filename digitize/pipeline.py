@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
@@ -12,7 +12,7 @@ import numpy as np
 
 from digitize.fitting.chain import FitQuality, fit_outline
 from digitize.formats.png import Overlay, overlay_png
-from digitize.model.errors import InputError
+from digitize.model.errors import Caveat, InputError
 from digitize.model.outline import Outline
 from digitize.model.pattern import Measurement, Pattern, SheetSeen
 from digitize.model.sheet import PAPER_MM
@@ -68,6 +68,7 @@ def trace(
     progress("fitting the outline", 0.9)
     fits = [fit_outline(part, fair) for part in traced.parts]
     outlines, qualities = tuple(o for o, _ in fits), tuple(q for _, q in fits)
+    traced = replace(traced, caveats=(*traced.caveats, *_unfair(qualities)))
     placed = level(outlines) if frame == Frame.PART else outlines
     measured = [_measurement(photo, setup, traced, quality) for quality in qualities]
     patterns = tuple(
@@ -102,6 +103,15 @@ def _only(photos: Sequence[Photo]) -> Photo:
     if len(photos) != 1:
         raise InputError(f"{len(photos)} photos were given and one is traced at a time", "name one photo")
     return photos[0]
+
+
+def _unfair(qualities: Sequence[FitQuality]) -> tuple[Caveat, ...]:
+    """Tells of loops whose pieces are simply joined."""
+    loops = sum(q.unfair_loops for q in qualities)
+    if not loops:
+        return ()
+    problem = f"{loops} edge{'s' if loops > 1 else ''} could not be followed by smooth curves and may show small steps"
+    return (Caveat(problem, "fair the outline to a larger tolerance (--fair), or take the photo again"),)
 
 
 def _names(name: str, parts: int) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -39,6 +39,7 @@ Floats = npt.NDArray[np.float64]
 
 CLOSING_PRICE = 9.0  # chi square that a whole circle may lose to pieces that need not close
 MOST_REPAIRS = 8
+LOOSER = (1.0, 1.5, 2.25)  # times the noise, until a chain of smooth joints follows the contour
 STRAINED = 30.0  # chi square that a piece may lose to its smooth joints
 
 
@@ -168,6 +169,28 @@ def _structured(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop
     raise Unsettled
 
 
+def _loosened(samples: Samples, bins: Bins, pieces: list[Piece], by: float) -> tuple[Samples, Bins, list[Piece]]:
+    """The same contour believed to be noisier by a factor, and the pieces that it then is made of."""
+    if by == 1.0:
+        return samples, bins, pieces
+    samples = replace(
+        samples, sigma=samples.sigma * by, weights=samples.weights / by**2, tolerance=samples.tolerance * by
+    )
+    bins = binned(samples)
+    return samples, bins, lines_and_arcs(bins)
+
+
+def _faithful(
+    attempt: Callable[[Samples, Bins, list[Piece]], FittedLoop], samples: Samples, bins: Bins, pieces: list[Piece]
+) -> FittedLoop | None:
+    """The loop of an attempt, where it succeeds and may be believed."""
+    try:
+        fitted = attempt(samples, bins, pieces)
+    except (Unsettled, ValueError, np.linalg.LinAlgError):
+        return None
+    return fitted if is_faithful(samples, fitted) else None
+
+
 def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     """One loop fitted, before the outline's own checks.
 
@@ -185,14 +208,11 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     circle = _whole_circle(samples, bins, budget)
     if circle and is_faithful(samples, circle):
         return circle
-    for attempt in (_structured, plain):
-        try:
-            fitted = attempt(samples, bins, pieces)
-        except (Unsettled, ValueError, np.linalg.LinAlgError):
-            continue
-        if is_faithful(samples, fitted):
+    for looser in LOOSER:
+        fitted = _faithful(_structured, *_loosened(samples, bins, pieces, looser))
+        if fitted:
             return fitted
-    return polygon(samples)
+    return _faithful(plain, samples, bins, pieces) or polygon(samples)
 
 
 def fit_outline(contours: Sequence[Contour], fair: float | None = None) -> tuple[Outline, FitQuality]:

@@ -31,7 +31,7 @@ def _ends(samples: Samples, a: PieceFit, b: PieceFit, link: Link) -> tuple[Float
     if meet and math.dist(crossing, here) < LONGEST_CUT_MM + 4 * samples.blur:
         return crossing, crossing
     end, start = a.feet(here[None])[0], b.feet(here[None])[0]
-    if math.dist(end, start) < max(samples.tolerance, NEAR_MM):
+    if math.dist(end, start) < 2 * max(samples.tolerance, NEAR_MM):  # each moves by half of it
         return (end + start) / 2, (end + start) / 2
     return end, start
 
@@ -52,7 +52,7 @@ def plain(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop:
         if math.dist(b, following) > 0:
             segments.append(Line(as_point(b), as_point(following)))
     off = [f.distances(samples.points[chosen(samples, lo, hi)]) for f, (lo, hi) in zip(fits, spans, strict=True)]
-    return FittedLoop(Loop(tuple(segments)), np.concatenate(off))
+    return FittedLoop(Loop(tuple(segments)), np.concatenate(off), fair=False)
 
 
 def _arc_between(a: Floats, b: Floats, fit: ArcFit) -> Segment:
@@ -88,4 +88,4 @@ def polygon(samples: Samples) -> FittedLoop:
         )
     loop = Loop(tuple(Line(a, b) for a, b in zip(p, p[1:] + p[:1], strict=True)))
     off = ring.exterior.distance(points_of(samples.points))
-    return FittedLoop(loop if loop.area * area_of(samples.points) > 0 else loop.reversed(), off)
+    return FittedLoop(loop if loop.area * area_of(samples.points) > 0 else loop.reversed(), off, fair=False)

@@ -32,6 +32,7 @@ class FitQuality:
     max_mm, rms_mm : distances from the points to their pieces, points near corners left out
     pieces, corners, curvature_extrema : how many
     tangent_break_deg : largest turn at a smooth joint
+    unfair_loops : how many loops no chain of smooth joints could follow; their pieces are simply joined
     """
 
     max_mm: float
@@ -40,14 +41,16 @@ class FitQuality:
     corners: int
     curvature_extrema: int
     tangent_break_deg: float
+    unfair_loops: int = 0
 
 
 @dataclass(frozen=True)
 class FittedLoop:
-    """One loop, and the distances (N,), mm, of the points it was fitted to."""
+    """One loop, and the distances (N,), mm, of the points it was fitted to; ``fair`` unless simply joined."""
 
     loop: Loop
     distances: Floats
+    fair: bool = True
 
 
 def _curvature_extrema(segment: Segment) -> int:
@@ -88,6 +91,7 @@ def quality_of(fitted: Sequence[FittedLoop]) -> FitQuality:
         sum(len(loop.corners()) for loop in loops),
         sum(_curvature_extrema(s) for loop in loops for s in loop.segments),
         math.degrees(max(smooth, default=0.0)),
+        sum(not f.fair for f in fitted),
     )
 
 

@@ -5,8 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from digitize.fitting import fit_outline
+from digitize.fitting import fallback, fit_outline
 from digitize.fitting.chain import fit_loop
+from digitize.fitting.quality import quality_of
+from digitize.fitting.split import prepared
 from digitize.model.errors import PartError
 from digitize.model.outline import Contour
 from digitize.model.segment import Arc, Line, moved_points
@@ -139,3 +141,15 @@ def test_a_part_needs_one_outer_edge():
         fit_outline(disc + disc)
     with pytest.raises(PartError, match="one outer edge"):
         fit_outline([])
+
+
+def test_a_loop_whose_pieces_are_simply_joined_is_told():
+    samples = prepared(noisy_circle(), None)
+    assert quality_of([fallback.polygon(samples)]).unfair_loops == 1
+    assert fit_outline([noisy_circle()])[1].unfair_loops == 0
+
+
+def noisy_circle():
+    t = np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    radius = 40.0 + np.random.default_rng(1).normal(0, 0.02, len(t))
+    return Contour(radius[:, None] * np.column_stack([np.cos(t), np.sin(t)]), np.full(len(t), 0.02))
