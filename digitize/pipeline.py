@@ -15,7 +15,6 @@ from digitize.formats.png import Overlay, overlay_png
 from digitize.model.errors import Caveat, InputError
 from digitize.model.outline import Outline
 from digitize.model.pattern import Measurement, Pattern, SheetSeen
-from digitize.model.sheet import PAPER_MM
 from digitize.vision.photo import Photo
 from digitize.vision.trace import Progress, Setup, Traced, trace_photo
 
@@ -93,10 +92,10 @@ def level(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
 
 def picture(tracing: Tracing, caption: Sequence[str]) -> bytes:
     """PNG of the outlines drawn on the photo, over the caption."""
-    setup = tracing.setup
-    height = (setup.thickness if setup.edge_height is None else setup.edge_height) - PAPER_MM
     names = [p.name for p in tracing.patterns]
-    return overlay_png(tracing.photo, tracing.traced.view, Overlay(tracing.outlines, names, height, caption))
+    return overlay_png(
+        tracing.photo, tracing.traced.view, Overlay(tracing.outlines, names, tracing.setup.heights.top, caption)
+    )
 
 
 def _only(photos: Sequence[Photo]) -> Photo:

@@ -80,7 +80,7 @@ def profiles(image: npt.NDArray[np.uint16] | npt.NDArray[np.float32] | Image, r:
 
 
 @dataclass(frozen=True)
-class Steps:
+class ProfileFits:
     """The fitted model of N profiles, distances in px along the profile.
 
     place : (N,) of the upper arris; ``sigma`` (N,) its standard error; ``blur`` (N,) standard deviation of the blur
@@ -100,7 +100,7 @@ def reach_px(blur: Floats) -> Floats:
     return 3.0 + 2.2 * blur
 
 
-def fit_steps(
+def fit_profiles(
     y: Floats,
     v: Floats,
     wall: Floats,
@@ -108,7 +108,7 @@ def fit_steps(
     blur_spread: float = 0.0,
     wall_light: tuple[npt.ArrayLike, npt.ArrayLike] = WALL_LIGHT,
     shade: tuple[float, float] = SHADE,
-) -> Steps:
+) -> ProfileFits:
     """Fit the two-step model to profiles y (N, K) sampled at v (K,), one px apart, near v = 0.
 
     wall : (N,) px from the upper to the lower step, 0 where there is none
@@ -158,7 +158,7 @@ def fit_steps(
         x += move
         x[:, 6] = np.clip(x[:, 6], 0.35, 8.0)
     sigma = np.sqrt(np.linalg.inv(normal)[:, 5, 5])
-    return Steps(x[:, 5], sigma, x[:, 6], x[:, 0], x[:, 1], noise)
+    return ProfileFits(x[:, 5], sigma, x[:, 6], x[:, 0], x[:, 1], noise)
 
 
 def _two_steps(x: Floats, v: Floats, wall: Floats) -> tuple[Floats, Floats]:

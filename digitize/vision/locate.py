@@ -20,8 +20,8 @@ from digitize.vision.edge import (
     WALL_APART_PX,
     WALL_LIGHT,
     Floats,
-    Steps,
-    fit_steps,
+    ProfileFits,
+    fit_profiles,
     profiles,
     rays,
     reach_px,
@@ -80,7 +80,7 @@ class _Located:
     across: Points
     wall: Floats
     by_colour: Mask
-    steps: Steps
+    steps: ProfileFits
     px_per_mm: Floats
 
 
@@ -145,7 +145,7 @@ def _look(view: View, light: _Light, nodes: Points, heights: Heights, optics: _O
     y = _contrast(y, v, float(np.median(blur)), float(reach), by_colour)
     keep = slice(None, None, EVERY)
     wall_light = np.where(by_colour[:, None], UNKNOWN_WALL, optics.wall_light)[keep].T
-    steps = fit_steps(y[keep], v, r.wall[keep], blur[keep], optics.spread, (wall_light[0], wall_light[1]))
+    steps = fit_profiles(y[keep], v, r.wall[keep], blur[keep], optics.spread, (wall_light[0], wall_light[1]))
     return _Located(
         nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps, r.px_per_mm[keep]
     )

@@ -50,6 +50,10 @@ class Setup:
     lens: LensProfile | None = None
     part: Which = "largest"
 
+    @property
+    def heights(self) -> Heights:
+        return Heights.of(self.thickness, self.edge_height)
+
 
 @dataclass(frozen=True)
 class Traced:
@@ -73,7 +77,7 @@ def trace_photo(photo: Photo, setup: Setup, progress: Progress) -> Traced:
     ------
     SheetError, PartError, PhotoError, with what was measured and what to do about it
     """
-    heights = Heights.of(setup.thickness, setup.edge_height)
+    heights = setup.heights
     judge_photo(photo)
     progress("finding the sheets", 0.05)
     grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from digitize.vision.edge import fit_steps
+from digitize.vision.edge import fit_profiles
 
 # var(x) >= 2 sqrt(pi) blur noise^2 / contrast^2 for a Gaussian-blurred step sampled at unit spacing in white noise:
 # Fisher information of the step's place alone (derived in design, section 7).
@@ -28,7 +28,7 @@ def test_scatter_and_sigma_of_a_plain_step(low, contrast, blur, noise):
     rng = np.random.default_rng(5)
     place = rng.uniform(-0.5, 0.5, RUNS)
     y = low + contrast * ndtr((V - place[:, None]) / blur) + rng.normal(0, noise, (RUNS, len(V)))
-    steps = fit_steps(y, V, np.zeros(RUNS), np.full(RUNS, blur), shade=EVEN)
+    steps = fit_profiles(y, V, np.zeros(RUNS), np.full(RUNS, blur), shade=EVEN)
     error = steps.place - place
     assert np.std(error) < WITHIN * bound(contrast, blur, noise)
     assert np.median(steps.sigma) == pytest.approx(np.std(error), rel=SIGMA_TRUE)
@@ -39,7 +39,7 @@ def test_room_for_shading_costs_less_than_twice_the_bound_and_is_owned_up_to():
     rng = np.random.default_rng(8)
     place = rng.uniform(-0.5, 0.5, RUNS)
     y = 0.3 + 0.4 * ndtr((V - place[:, None]) / 0.8) + rng.normal(0, 0.008, (RUNS, len(V)))
-    steps = fit_steps(y, V, np.zeros(RUNS), np.full(RUNS, 0.8))
+    steps = fit_profiles(y, V, np.zeros(RUNS), np.full(RUNS, 0.8))
     error = steps.place - place
     assert np.std(error) < 2.0 * bound(0.4, 0.8, 0.008)
     assert np.median(steps.sigma) == pytest.approx(np.std(error), rel=SIGMA_TRUE)
@@ -51,12 +51,12 @@ def test_a_wall_beside_the_edge_does_not_move_it(wall):
     place = rng.uniform(-0.5, 0.5, RUNS)
     t = V - place[:, None]
     y = 0.5 - 0.3 * ndtr(t / 0.8) + 0.6 * ndtr((t - wall) / 0.8) + rng.normal(0, 0.005, (RUNS, len(V)))
-    steps = fit_steps(y, V, np.full(RUNS, wall), np.full(RUNS, 0.8))
+    steps = fit_profiles(y, V, np.full(RUNS, wall), np.full(RUNS, 0.8))
     assert abs(np.mean(steps.place - place)) < 2 * BIAS_PX
 
 
 def test_blur_is_learned():
     rng = np.random.default_rng(7)
     y = 0.1 + 0.5 * ndtr(V / 1.4)[None] + rng.normal(0, 0.003, (200, len(V)))
-    steps = fit_steps(y, V, np.zeros(200), np.full(200, 0.9), blur_spread=0.5)
+    steps = fit_profiles(y, V, np.zeros(200), np.full(200, 0.9), blur_spread=0.5)
     assert np.median(steps.blur) == pytest.approx(1.4, abs=0.05)
