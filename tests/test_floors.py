@@ -17,7 +17,7 @@ ORDER = (
     *("vision.__init__", "vision.photo", "vision.step", "vision.gridpoint", "vision.checkerboard"),
     *("vision.projection", "vision.lensprior", "vision.solve", "vision.agreement", "vision.view", "vision.lens"),
     *("vision.polyline", "vision.saliency", "vision.colours", "vision.paper", "vision.relabel", "vision.mask"),
-    *("vision.thickness", "vision.edge", "vision.follow", "vision.locate", "vision.quality"),
+    *("vision.thickness", "vision.edge", "vision.follow", "vision.locate", "vision.quality", "vision.evidence"),
     *("vision.budget", "vision.trace"),
     *("fitting.primitives", "fitting.spline", "fitting.corners", "fitting.split", "fitting.pieces", "fitting.adjust"),
     *("fitting.joints", "fitting.quality", "fitting.fallback", "fitting.review", "fitting.chain", "fitting.__init__"),

@@ -15,8 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from shapely import MultiPoint, Point
 
-from digitize.model.errors import Caveat, PartError, PhotoError
-from digitize.model.outline import Contour
+from digitize.model.errors import Caveat, PhotoError
 from digitize.model.segment import Points
 from digitize.vision.mask import PartMask
 from digitize.vision.photo import Image, Photo
@@ -37,11 +36,6 @@ STEEP, TOO_STEEP = math.radians(42.0), math.radians(65.0)
 FAR_MM, FAR_SHARE = 120.0, 0.75  # from the sheets' grid points to the part's far end; as a share of the grid's extent
 # How far poor photos were seen to displace edges of rendered parts (standard deviations), for the uncertainty:
 SMEAR_SHARE, DIM_PX, CLIPPED_PX = 0.06, 0.15, 0.8  # share of the blur's length; px
-VAGUE_PX, LOST_PX = 0.22, 0.33  # standard error of edge points; a fair edge has 0.05 to 0.15
-UNSEEN_PX = 0.5  # standard error that tells of no edge there at all
-UNSEEN_SHARE, MOST_UNSEEN = 0.06, 0.15  # of the points; fair photos have up to 0.04
-MOSTLY_KNOWN, LEAST_KNOWN = 0.7, 0.4  # share of an edge that was located
-GAP_PX = 8.0  # between points of an edge that was followed without a break
 OFF_SHARE = 0.10  # of a square's side: from a grid point into its four squares, clear of a marker 2.5 mm away
 
 
@@ -109,41 +103,6 @@ def judge(photo: Photo, view: View, parts: Sequence[PartMask] = ()) -> tuple[Cav
     grey = _grey(photo)
     squares = [_squares(grey, view, k) for k in range(len(view.sightings))]
     return (*_blur_caveats(_blur(view, squares), view), *_light_caveats(squares), *_place_caveats(view, parts))
-
-
-def judge_edge(contours: Sequence[Contour], pixel: float) -> tuple[Caveat, ...]:
-    """What to know about located edges, at ``pixel`` mm on the bench.
-
-    Raises
-    ------
-    PartError if an edge scatters so much that it is none
-    """
-    scatter = max(float(np.median(c.sigma)) for c in contours) / pixel
-    known = min(_share_located(c, pixel) for c in contours)
-    unseen = max(float(np.mean(c.sigma > UNSEEN_PX * pixel)) for c in contours)
-    remedy = "take the photo with more even light, or lay the part on a bench of another colour"
-    if scatter > LOST_PX or known < LEAST_KNOWN or unseen > MOST_UNSEEN:
-        raise PartError(
-            f"the edge cannot be told from the bench (its points scatter by {scatter:.2f} px, limit {LOST_PX} px; "
-            f"{known:.0%} of it was found, at least {LEAST_KNOWN:.0%} is needed; {unseen:.0%} of that shows no step, "
-            f"limit {MOST_UNSEEN:.0%})",
-            remedy,
-        )
-    if unseen > UNSEEN_SHARE:
-        told = f"{unseen:.0%} of a traced edge shows no step in the photo (limit {UNSEEN_SHARE:.0%})"
-        return (
-            Caveat(f"{told}; it may run through the part or along a shadow: look at the picture", remedy, edge_px=1.0),
-        )
-    if scatter > VAGUE_PX or known < MOSTLY_KNOWN:
-        told = f"the edge stands out poorly: its points scatter by {scatter:.2f} px (limit {VAGUE_PX} px)"
-        return (Caveat(f"{told} and {known:.0%} of it was found (limit {MOSTLY_KNOWN:.0%})", remedy, edge_px=scatter),)
-    return ()
-
-
-def _share_located(contour: Contour, pixel: float) -> float:
-    """Share of a contour's length that lies between points no more than GAP_PX apart."""
-    steps = np.linalg.norm(np.roll(contour.points, -1, axis=0) - contour.points, axis=1)
-    return float(steps[steps < GAP_PX * pixel].sum() / steps.sum())
 
 
 def measured_blur(photo: Photo, view: View) -> Blur:

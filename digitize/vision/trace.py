@@ -15,12 +15,13 @@ from digitize.model.pattern import Contribution
 from digitize.model.sheet import Sheet
 from digitize.vision.budget import budget
 from digitize.vision.checkerboard import find_sheets
+from digitize.vision.evidence import judge_edge
 from digitize.vision.follow import follow, palette
 from digitize.vision.locate import locate
 from digitize.vision.mask import PartMask, Which, choose_parts, find_parts
 from digitize.vision.photo import Photo
 from digitize.vision.polyline import resampled
-from digitize.vision.quality import judge, judge_edge, judge_photo
+from digitize.vision.quality import judge, judge_photo
 from digitize.vision.thickness import Heights, true_outline
 from digitize.vision.view import View, solve_view
 

@@ -7,13 +7,12 @@ import cv2
 import numpy as np
 import pytest
 
-from digitize.model.errors import PartError, PhotoError
-from digitize.model.outline import Contour
+from digitize.model.errors import PhotoError
 from digitize.model.sheet import coded_sheet
 from digitize.vision.checkerboard import find_sheets
 from digitize.vision.mask import find_parts
 from digitize.vision.photo import Photo
-from digitize.vision.quality import blur_sigma, judge, judge_edge, judge_photo, measured_blur
+from digitize.vision.quality import blur_sigma, judge, judge_photo, measured_blur
 from digitize.vision.view import View, solve_view
 from tests.scenes import Part, Scene, laid, rectangle, render, true_view
 
@@ -24,7 +23,6 @@ SMEAR_TOL_PX, DIRECTION_TOL_DEG = 0.8, 5.0
 SHEETS = (laid(coded_sheet(0), (190, 0), 5), laid(coded_sheet(1), (-195, 10), -8))
 CLOSE = Scene((), SHEETS[:1], target=(190.0, 0.0), height=330.0)  # 0.27 mm in one px
 PART = Part(rectangle(130, 80, (0, 0), 20), 6)
-PIXEL = 0.5  # mm
 
 
 def seen(scene: Scene) -> tuple[Photo, View]:
@@ -102,19 +100,3 @@ def test_a_sheet_far_to_one_side_is_told() -> None:
 def test_hopeless_photos_are_refused_at_once(pixels: np.ndarray, reason: str) -> None:
     with pytest.raises(PhotoError, match=reason):
         judge_photo(Photo(pixels))
-
-
-def test_an_edge_that_does_not_show_is_told_or_refused() -> None:
-    def contour(share: float, sigma: float) -> Contour:
-        angle = np.linspace(0, 2 * np.pi, 400, endpoint=False)
-        unseen = np.arange(400) < share * 400
-        return Contour(60 * np.stack([np.cos(angle), np.sin(angle)], axis=1), np.where(unseen, 0.8, sigma) * PIXEL)
-
-    assert judge_edge([contour(0.03, 0.1)], PIXEL) == ()
-    (told,) = judge_edge([contour(0.03, 0.1), contour(0.10, 0.1)], PIXEL)
-    assert "10% of a traced edge shows no step" in told.problem and told.edge_px > 0
-    (vague,) = judge_edge([contour(0.0, 0.28)], PIXEL)
-    assert "0.28 px" in vague.problem
-    for hopeless in (contour(0.2, 0.1), contour(0.0, 0.4)):
-        with pytest.raises(PartError, match="cannot be told from the bench"):
-            judge_edge([hopeless], PIXEL)
