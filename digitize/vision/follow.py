@@ -3,7 +3,7 @@
 The search is made in the space of the true outline: a trial place predicts where its upper arris and, where the wall is
 seen, its lower arris must show in the photo, and both count. Just inside the edge the colour must be the part's own, so
 that neither a shadow's border nor the foot of a wall passes for it. The best smooth path round the loop is found by
-dynamic programming, three times, each time finer.
+dynamic programming, twice, the second time finer.
 """
 
 from __future__ import annotations
@@ -39,13 +39,13 @@ PASSES = (Pass(4.0, 1.0, 4, 1.0, 0.5), Pass(1.5, 0.5, 2, 0.5, 0.5))
 HOME_MM = 1.0  # a mask's border is seldom wrong by more
 ARM_PX = 3  # samples averaged on either side of a trial edge
 BEYOND_PX = 6  # samples beyond the outermost trial places
-BLUR_PX = 0.9
+BLUR_PX = 0.9  # sharp enough to place a step to a pixel whatever the photo's own blur
 SLOPE, WALL_TIE = 5.0, 0.05  # precision of the slopes beside the steps and of the wall's usual shade
 QUIET = 2.0  # grey levels: no photo is less noisy
 SAMPLES = 8.0  # independent ones in a profile, for all that figure and blur connect them
 ALONG_NODES = 1.5  # Gaussian averaging along the edge
 OWN_COLOUR = 9.0  # squared Mahalanobis distance that still counts as the part's own colour
-FOREIGN_COST, FOREIGN_MOST = 0.5, 40.0
+FOREIGN_COST, FOREIGN_MOST = 0.5, 40.0  # log likelihood for each unit beyond that; more is no more foreign
 
 
 class Palette(NamedTuple):
