@@ -29,6 +29,7 @@ from digitize.fitting.primitives import fit_circle
 from digitize.fitting.quality import FitQuality, FittedLoop, is_faithful, quality_of
 from digitize.fitting.review import rounded, strays, without_blunt_corners
 from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
+from digitize.fitting.tips import straightened
 from digitize.model.errors import PartError
 from digitize.model.outline import CORNER_RAD, Contour, Loop, Outline
 from digitize.model.segment import Arc, Line, Segment, Spline, as_point
@@ -211,7 +212,7 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     for looser in LOOSER:
         fitted = _faithful(_structured, *_loosened(samples, bins, pieces, looser))
         if fitted:
-            return fitted
+            return replace(fitted, loop=straightened(fitted.loop, contour.points))
     return _faithful(plain, samples, bins, pieces) or polygon(samples)
 
 
