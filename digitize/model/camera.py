@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Self
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Matrix = npt.NDArray[np.float64]
 
@@ -53,9 +53,16 @@ class LensProfile(BaseModel):
     camera: str = ""
     focal_35mm: float | None = None
     size: tuple[int, int]
-    parameters: tuple[float, ...] = Field(min_length=9, max_length=12)
+    parameters: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
     rms_px: float = Field(gt=0)
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        n = len(self.parameters)
+        if n not in (9, 12) or len(self.covariance) != n or any(len(row) != n for row in self.covariance):
+            raise ValueError("a lens profile holds 9 or 12 parameters and their square covariance")
+        return self
 
 
 def focal_from_35mm(focal_35mm: float, size: tuple[int, int]) -> float:
