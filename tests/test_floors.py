@@ -35,7 +35,9 @@ ORDER = (
     *("formats.drawing", "formats.dxf", "formats.svg", "formats.png", "formats.pdf", "formats.report"),
     "formats.__init__",
     *("files", "pipeline", "catalogue", "batch"),
-    *("summary", "cli", "__main__"),
+    "summary",
+    *("commands.__init__", "commands.options", "commands.sheet", "commands.trace"),
+    *("cli", "__main__"),
 )
 
 ROOMS = {  # outside library -> the files that may import it
@@ -44,8 +46,8 @@ ROOMS = {  # outside library -> the files that may import it
     "ezdxf": ("formats.dxf",),
     "matplotlib": ("formats.",),
     "pillow_heif": ("files",),
-    "typer": ("cli",),
-    "rich": ("cli",),
+    "typer": ("cli", "commands."),
+    "rich": ("commands.",),
 }
 DISK = {"open", "write_text", "write_bytes", "read_text", "read_bytes", "unlink", "mkdir", "rename", "touch", "rmdir"}
 
