@@ -6,7 +6,7 @@ import contextlib
 import json
 import os
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -17,7 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from digitize.model.camera import LensProfile
 from digitize.model.errors import DigitizeError, FileError, PhotoError
-from digitize.model.pattern import Pattern
+from digitize.model.pattern import Pattern, migrated
 from digitize.vision.photo import Image as Pixels
 from digitize.vision.photo import Photo
 
@@ -136,7 +136,7 @@ def _camera(*names: str) -> str:
 
 def read_pattern(path: Path) -> Pattern:
     """A pattern from its ``.pattern.json``; raises FileError."""
-    return _read_form(path, Pattern, "pattern")
+    return _read_form(path, Pattern, "pattern", migrated)
 
 
 def read_lens(path: Path) -> LensProfile:
@@ -144,7 +144,12 @@ def read_lens(path: Path) -> LensProfile:
     return _read_form(path, LensProfile, "lens profile")
 
 
-def _read_form(path: Path, form: type[_Form], what: str) -> _Form:
+def _read_form(
+    path: Path,
+    form: type[_Form],
+    what: str,
+    migrate: Callable[[dict[str, Any]], dict[str, Any]] = lambda content: content,
+) -> _Form:
     """A versioned JSON file; ``form`` has the fields kind and version with their only values as defaults."""
     remedy = f"name a {what} made by digitize, or make it anew"
     try:
@@ -163,7 +168,7 @@ def _read_form(path: Path, form: type[_Form], what: str) -> _Form:
             "install a newer digitize",
         )
     try:
-        return form.model_validate_json(text)
+        return form.model_validate_json(json.dumps(migrate(content)))
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(step) for step in first["loc"])

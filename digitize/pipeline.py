@@ -14,7 +14,7 @@ from digitize.fitting.chain import FitQuality, fit_outline
 from digitize.formats.png import Overlay, overlay_png
 from digitize.model.errors import Caveat, InputError
 from digitize.model.outline import Outline
-from digitize.model.pattern import Measurement, Pattern, SheetSeen
+from digitize.model.pattern import Fit, Measurement, Pattern, SheetSeen
 from digitize.vision.photo import Photo
 from digitize.vision.trace import Progress, Setup, Traced, trace_photo
 
@@ -69,10 +69,18 @@ def trace(
     outlines, qualities = tuple(o for o, _ in fits), tuple(q for _, q in fits)
     traced = replace(traced, caveats=(*traced.caveats, *_unfair(qualities)))
     placed = level(outlines) if frame == Frame.PART else outlines
-    measured = [_measurement(photo, setup, traced, quality) for quality in qualities]
+    measured = _measurement(photo, setup, traced)
     patterns = tuple(
-        Pattern(name=n, created=when, thickness_mm=setup.thickness, outline=o, measured=m, caveats=traced.caveats)
-        for n, o, m in zip(_names(name, len(placed)), placed, measured, strict=True)
+        Pattern(
+            name=n,
+            created=when,
+            thickness_mm=setup.thickness,
+            outline=outline,
+            measured=measured,
+            fit=_fit(quality, sum(len(contour.points) for contour in part)),
+            caveats=traced.caveats,
+        )
+        for n, outline, quality, part in zip(_names(name, len(placed)), placed, qualities, traced.parts, strict=True)
     )
     progress("done", 1.0)
     return Tracing(photo, setup, traced, outlines, qualities, patterns)
@@ -117,7 +125,12 @@ def _names(name: str, parts: int) -> list[str]:
     return [name] if parts == 1 else [f"{name}-{i}" for i in range(1, parts + 1)]
 
 
-def _measurement(photo: Photo, setup: Setup, traced: Traced, quality: FitQuality) -> Measurement:
+def _fit(quality: FitQuality, points: int) -> Fit:
+    q = quality
+    return Fit(q.rms_mm, q.max_mm, points, q.pieces, q.curvature_extrema, q.tangent_break_deg)
+
+
+def _measurement(photo: Photo, setup: Setup, traced: Traced) -> Measurement:
     view = traced.view
     return Measurement(
         photo=photo.name,
@@ -130,6 +143,5 @@ def _measurement(photo: Photo, setup: Setup, traced: Traced, quality: FitQuality
         camera_height_mm=view.height,
         tilt_deg=math.degrees(view.tilt),
         mm_per_px=traced.mm_per_px,
-        fit_rms_mm=quality.rms_mm,
         uncertainty=traced.uncertainty,
     )

@@ -11,7 +11,7 @@ import shapely
 
 from digitize.model.camera import Camera
 from digitize.model.outline import Contour, Loop, Outline
-from digitize.model.pattern import Contribution, Measurement, Pattern, SheetSeen
+from digitize.model.pattern import Contribution, Fit, Measurement, Pattern, SheetSeen
 from digitize.model.segment import Arc, Line, Points, Segment, Spline
 from digitize.model.sheet import Sheet, coded_sheet
 
@@ -74,10 +74,10 @@ def pattern(outline: Outline, name: str = "bracket") -> Pattern:
         camera_height_mm=701.5,
         tilt_deg=3.25,
         mm_per_px=0.15,
-        fit_rms_mm=0.0123,
         uncertainty=(Contribution("sheets", 150.0, 0.0), Contribution("edge", 0.0, 0.02)),
     )
-    return Pattern(name=name, created=WHEN, thickness_mm=6.35, outline=outline, measured=measured)
+    fit = Fit(rms_mm=0.0123, largest_mm=0.051, points=1200, pieces=9, curvature_extrema=1, tangent_break_deg=0.002)
+    return Pattern(name=name, created=WHEN, thickness_mm=6.35, outline=outline, measured=measured, fit=fit)
 
 
 def distances(points: Points, segment: Segment) -> Points:

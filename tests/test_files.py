@@ -242,7 +242,7 @@ def content(change: Callable[[dict[str, Any]], Any]) -> bytes:
         (b"[]", "is not a pattern"),
         (b'{"type": "FeatureCollection"}', "is not a pattern"),
         (lens().model_dump_json().encode(), "is not a pattern"),
-        (content(lambda c: c.update(version=7)), "has version 7, and up to 1 is known"),
+        (content(lambda c: c.update(version=7)), "has version 7, and up to 2 is known"),
         (content(lambda c: c.update(thickness_mm=-1.0)), "is damaged at thickness_mm"),
         (content(lambda c: c["outline"]["outer"]["segments"].pop(0)), "is damaged at outline.outer"),
     ],
@@ -252,6 +252,16 @@ def test_damaged_and_newer_patterns_are_refused_in_one_sentence(tmp_path: Path, 
     with pytest.raises(FileError, match=told) as refusal:
         read_pattern(tmp_path / "odd.pattern.json")
     assert "\n" not in str(refusal.value)
+
+
+def test_a_pattern_of_version_1_is_read(tmp_path: Path) -> None:
+    (tmp_path / "old.pattern.json").write_bytes(
+        content(
+            lambda c: (c.update(version=1), c["measured"].update(fit_rms_mm=0.02), c.pop("fit"), c.pop("grain_deg"))
+        )
+    )
+    read = read_pattern(tmp_path / "old.pattern.json")
+    assert read.version == 2 and read.fit is not None and read.fit.rms_mm == 0.02 and read.outline == bracket()
 
 
 def test_a_missing_lens_profile_is_told(tmp_path: Path) -> None:

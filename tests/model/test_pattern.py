@@ -10,7 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from digitize.model.errors import Caveat
 from digitize.model.outline import Loop, Outline
-from digitize.model.pattern import Contribution, Pattern, size_uncertainty
+from digitize.model.pattern import Contribution, Pattern, migrated, size_uncertainty
 from digitize.model.segment import Line, Spline
 from tests.helpers import WHEN, bracket, pattern
 
@@ -54,7 +54,7 @@ def damaged(change: Any) -> str:
         (lambda c: c.update(thickness_mm=-6.0), "thickness_mm"),
         (lambda c: c.update(thickness_mm="6"), "thickness_mm"),
         (lambda c: c.update(colour="oak"), "colour"),
-        (lambda c: c.update(version=2), "version"),
+        (lambda c: c.update(version=3), "version"),
         (lambda c: c.update(created="yesterday"), "created"),
         (lambda c: c["outline"]["outer"]["segments"].pop(), "outline.outer"),
         (lambda c: c["outline"]["outer"]["segments"][0].update(end=[1.0, 2.0]), "outline.outer"),
@@ -65,12 +65,26 @@ def damaged(change: Any) -> str:
         (lambda c: c["outline"]["holes"][0]["segments"][0].update(sweep=6.283185307179586), "outline"),
         (lambda c: c["measured"].update(tilt_deg=float("inf")), "measured.tilt_deg"),
         (lambda c: c["measured"]["sheets"][0].pop("grid_points"), "measured.sheets"),
+        (lambda c: c["fit"].update(points="many"), "fit.points"),
+        (lambda c: c.update(grain_deg=180.0), "grain_deg"),
     ],
 )
 def test_damage_is_noticed_and_located(change: Any, where: str) -> None:
     with pytest.raises(ValidationError) as refusal:
         Pattern.model_validate_json(damaged(change))
     assert ".".join(str(step) for step in refusal.value.errors()[0]["loc"]).startswith(where)
+
+
+def test_a_file_of_version_1_is_brought_up_to_date() -> None:
+    now = json.loads(pattern(bracket()).model_dump_json())
+    old = {k: v for k, v in now.items() if k not in ("fit", "grain_deg", "notes", "stock", "tags", "invented", "steps")}
+    old["version"], old["measured"] = 1, {**now["measured"], "fit_rms_mm": 0.0123}
+    kept = json.dumps(old)
+    read = Pattern.model_validate_json(json.dumps(migrated(old)))
+    assert json.dumps(old) == kept  # the original is left as it was
+    assert read.outline == bracket() and read.measured == pattern(bracket()).measured
+    assert read.fit is not None and (read.fit.rms_mm, read.fit.pieces) == (0.0123, None)
+    assert migrated(now) is now
 
 
 def test_size_and_its_uncertainty() -> None:
