@@ -36,6 +36,7 @@ class Part:
     thickness: float
     material: str = "birch"
     grain: float = 0.3  # direction of the figure, radians
+    eased: float = 0.0  # mm: the upper arris is taken off so far, across and down
 
 
 @dataclass(frozen=True)
@@ -149,21 +150,27 @@ def oriented(part: Part) -> list[Points]:
 
 
 def silhouette(scene: Scene, part: Part) -> tuple[Points, Points, Points]:
-    """Coverage (H, W) of the upper face, of face and visible walls together, and the walls' brightness."""
+    """Coverage (H, W) of the upper face, of face, eased arrises and visible walls together, and the latters' light."""
     top, light = part.thickness - PAPER_MM, np.array(scene.light) / (math.hypot(*scene.light) + 1e-9)
-    loops, walls, bright = oriented(part), [], []
-    face = coverage([scene.image_from_bench(p, top) for p in loops], [1] + [-1] * (len(loops) - 1), scene.size)
+    loops, sides, bright, faces = oriented(part), [], [], []
+    lip = top - part.eased
     for p in loops:
-        q = np.roll(p, -1, axis=0)
-        n = np.stack([(q - p)[:, 1], -(q - p)[:, 0]], axis=1)
+        q, o = np.roll(p, -1, axis=0), np.roll(p, 1, axis=0)
+        n, before = (np.stack([d[:, 1], -d[:, 0]], axis=1) / np.hypot(*d.T)[:, None] for d in (q - p, p - o))
+        inner = p - part.eased * (n + before) / (1 + (n * before).sum(1))[:, None]
         seen = np.flatnonzero((n * (scene.position[:2] - p)).sum(1) > 1e-9)
-        upper, lower = scene.image_from_bench(p, top), scene.image_from_bench(p, -PAPER_MM)
+        face, upper, lower = (scene.image_from_bench(at, z) for at, z in ((inner, top), (p, lip), (p, -PAPER_MM)))
+        faces.append(face)
         follow = (seen + 1) % len(p)
-        walls += list(np.stack([upper[seen], upper[follow], lower[follow], lower[seen]], axis=1))
-        bright += list(0.55 - 0.2 * (n[seen] @ light) / np.linalg.norm(n[seen], axis=1))
-    wall = coverage(walls, 1.0, scene.size)
-    shade = coverage(walls, bright, scene.size) / np.maximum(wall, 1e-3)
-    return face, np.clip(face + wall, 0, 1), shade
+        sides += list(np.stack([upper[seen], upper[follow], lower[follow], lower[seen]], axis=1))
+        bright += list(0.55 - 0.2 * (n[seen] @ light))
+        if part.eased:
+            sides += list(np.stack([face, np.roll(face, -1, axis=0), np.roll(upper, -1, axis=0), upper], axis=1))
+            bright += list(0.9 - 0.25 * (n @ light))
+    face = coverage(faces, [1] + [-1] * (len(loops) - 1), scene.size)
+    side = coverage(sides, 1.0, scene.size)
+    shade = coverage(sides, bright, scene.size) / np.maximum(side, 1e-3)
+    return face, np.clip(face + side, 0, 1), shade
 
 
 def plane_map(scene: Scene, z: float) -> tuple[Points, Points]:

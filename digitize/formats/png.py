@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -18,6 +19,7 @@ from PIL import Image
 from digitize.model.outline import Outline
 from digitize.model.segment import Points
 from digitize.vision.photo import Photo
+from digitize.vision.polyline import outward
 from digitize.vision.view import View
 
 LONG_SIDE_PX = 2000
@@ -26,8 +28,17 @@ DPI = 100
 PNG_EFFORT = 1  # of 9: four times as fast as the default 6, a seventh larger
 CHORD_PX = 0.25  # how far a drawn chord may leave the curve
 EDGE, RIM, GRID = "#40e0ff", "black", "#ffe14d"  # told apart by lightness, whatever the eye's colours
+BAND_TIMES = 20  # a tenth of a millimetre is two on the bench
 LETTER = 1 / 76  # height of the caption's letters by the picture's width: read at arm's length
 LETTER_WIDTH = 0.66  # of their height, in bold
+
+
+@dataclass(frozen=True)
+class Band:
+    """How well a loop's edge is known: at points (N, 2), bench mm, the true edge lies within ``half`` (N,) mm."""
+
+    points: Points
+    half: npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -35,12 +46,14 @@ class Overlay:
     """What is drawn on the photo.
 
     outlines : bench mm, as on the bench
+    bands : one for each loop that was measured; drawn BAND_TIMES as wide
     names : one for each outline
     height : of the outlines above the sheets, mm
     caption : the size and its uncertainty, then what else to know, one line each
     """
 
     outlines: Sequence[Outline]
+    bands: Sequence[Band]
     names: Sequence[str]
     height: float
     caption: Sequence[str]
@@ -51,7 +64,7 @@ def overlay_png(photo: Photo, view: View, overlay: Overlay) -> bytes:
     picture = _reduced(photo)
     letter = picture.width * LETTER
     letters = int((1 / LETTER - 2) / LETTER_WIDTH)
-    lines = [part for line in overlay.caption for part in textwrap.wrap(_drawable(line), letters)]
+    lines = [part for line in overlay.caption for part in textwrap.wrap(drawable(line), letters)]
     page = Image.new("RGBA", (picture.width, picture.height + round(letter * (1.6 * len(lines) + 1.0))), "white")
     page.paste(picture)
     page.alpha_composite(_drawn(photo, view, overlay, lines, page.size, picture.height / page.height))
@@ -73,6 +86,7 @@ def _drawn(
     axes.set_axis_off()
     letter = size[0] * LETTER
     _draw_grid_points(axes, view, letter)
+    _draw_bands(axes, view, overlay)
     _draw_outlines(axes, view, overlay, letter)
     for i, line in enumerate(lines):
         y = 1.0 - share - letter * (1.3 + 1.6 * i) / size[1]
@@ -83,7 +97,7 @@ def _drawn(
     return Image.frombytes("RGBA", size, stream.getvalue())
 
 
-def _drawable(text: str) -> str:
+def drawable(text: str) -> str:
     """The text with a question mark for each character the font does not have."""
     return "".join(c if FONT.get_char_index(ord(c)) else "?" for c in text)
 
@@ -112,8 +126,19 @@ def _draw_outlines(axes: Axes, view: View, overlay: Overlay, letter: float) -> N
         if len(overlay.outlines) > 1:
             middle = outline.polygon().representative_point()
             x, y = _seen(view, np.array([[middle.x, middle.y]]), overlay)[0]
-            label = axes.text(x, y, _drawable(name), fontsize=letter * 72 / DPI, color="white", parse_math=False)
+            label = axes.text(x, y, drawable(name), fontsize=letter * 72 / DPI, color="white", parse_math=False)
             label.set(ha="center", path_effects=under)
+
+
+def _draw_bands(axes: Axes, view: View, overlay: Overlay) -> None:
+    for band in overlay.bands:
+        aside = BAND_TIMES * band.half[:, None] * outward(band.points, 2)
+        for side, other in (
+            (1.0, 0.0),
+            (0.0, -1.0),
+        ):  # outside and inside the edge: no polygon crosses itself at a corner
+            rim = [_seen(view, np.vstack([(q := band.points + k * aside), q[:1]]), overlay) for k in (side, other)]
+            axes.fill(*np.vstack([rim[0], rim[1][::-1]]).T, color=EDGE, alpha=0.35, linewidth=0)
 
 
 def _seen(view: View, points: Points, overlay: Overlay) -> Points:

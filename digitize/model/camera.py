@@ -43,6 +43,7 @@ class LensProfile(BaseModel):
 
     ``parameters`` and ``covariance`` follow the order fx, fy, cx, cy, then the distortion coefficients; they hold for a
     photo of ``size`` (width, height) px taken upright; the same lens at another size is the same profile, scaled.
+    ``model`` names the distortion model; ``photos`` and ``points`` tell how many it was calibrated from.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -56,6 +57,9 @@ class LensProfile(BaseModel):
     parameters: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
     rms_px: float = Field(gt=0)
+    model: str = ""
+    photos: int = 0
+    points: int = 0
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

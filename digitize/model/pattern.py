@@ -93,6 +93,7 @@ class Measurement(BaseModel):
     """How a pattern was measured from a photo.
 
     edge_height_mm : height of the outline-making edge, None where that is the upper arris of square edges
+    eased_mm : how far that arris had been taken off
     """
 
     model_config = _FORM
@@ -103,6 +104,7 @@ class Measurement(BaseModel):
     print_scale: tuple[float, float]
     lens: str
     edge_height_mm: float | None
+    eased_mm: float = 0.0
     reprojection_rms_px: float = Field(ge=0)
     camera_height_mm: float = Field(gt=0)
     tilt_deg: float = Field(ge=0)

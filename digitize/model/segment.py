@@ -182,14 +182,24 @@ class Spline:
     def moved(self, turn: float, shift: npt.ArrayLike) -> Spline:
         return Spline(tuple(as_point(p) for p in moved_points(self.control, turn, shift)), self.knots)
 
+    def beziers(self) -> npt.NDArray[np.float64]:
+        """The same curve as cubic Bezier curves, one for each knot span: control points (N, 4, 2)."""
+        breaks = np.unique(self.knots)
+        h = np.diff(breaks)[:, None]
+        at, first, second, third = (self._curve(breaks[:-1], order) for order in range(4))  # all from the right
+        b1 = at + first * h / 3
+        b2 = b1 + first * h / 3 + second * h**2 / 6
+        ends = at + first * h + second * h**2 / 2 + third * h**3 / 6
+        ends[-1] = self.end
+        return np.stack([at, b1, b2, ends], axis=1)
+
     def flattened(self, chord_error: float) -> Points:
         """Points (N, 2) whose chords stay within ``chord_error`` (by the second derivative, knot span by knot span)."""
-        bend = self._curve.derivative(2)
         breaks = np.unique(self.knots)
         parameters = [breaks[:1]]
         for a, b in pairwise(breaks):
-            most = float(np.linalg.norm(bend(np.linspace(a, b, 5, endpoint=False)), axis=1).max())
-            most = max(most, float(np.linalg.norm(bend(b - 1e-9 * (b - a)))))
+            most = float(np.linalg.norm(self._curve(np.linspace(a, b, 5, endpoint=False), 2), axis=1).max())
+            most = max(most, float(np.linalg.norm(self._curve(b - 1e-9 * (b - a), 2))))
             pieces = max(1, math.ceil((b - a) * math.sqrt(most / (8 * chord_error))))
             parameters.append(np.linspace(a, b, pieces + 1)[1:])
         p: Points = self._curve(np.concatenate(parameters))
@@ -198,3 +208,20 @@ class Spline:
 
 
 Segment = Line | Arc | Spline
+
+
+def part(segment: Segment, a: float, b: float) -> Segment:
+    """The same curve from parameter ``a`` to ``b``, 0 <= a < b <= 1; splines by knot insertion, exact to rounding."""
+    if isinstance(segment, Line):
+        return Line(as_point(segment.point(a)), as_point(segment.point(b)))
+    if isinstance(segment, Arc):
+        return Arc(segment.centre, segment.radius, segment.from_angle + segment.sweep * a, segment.sweep * (b - a))
+    curve = BSpline(np.asarray(segment.knots), np.asarray(segment.control), DEGREE)
+    u, v = (segment.knots[0] + (segment.knots[-1] - segment.knots[0]) * t for t in (a, b))
+    for place in (u, v):
+        for _ in range(DEGREE - int(np.sum(curve.t == place))):
+            curve = curve.insert_knot(place)
+    # A knot that stands DEGREE times from index i on holds the curve at control point i - 1.
+    lo, hi = (max(1, int(np.searchsorted(curve.t, place))) for place in (u, v))
+    knots = np.concatenate([[u], curve.t[lo : hi + DEGREE], [v]])
+    return Spline(tuple(as_point(c) for c in curve.c[lo - 1 : hi]), tuple(float(k) for k in knots))

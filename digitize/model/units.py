@@ -44,6 +44,15 @@ def parse_length(text: str, what: str = "length", at_least: float = 0.0, at_most
     return mm
 
 
+def parse_unit(text: str) -> str:
+    """``mm`` or ``inch``, the units of a drawing."""
+    word = text.strip().lower()
+    unit = {"mm": "mm", "inch": "inch", "in": "inch", '"': "inch"}.get(word)
+    if unit is None:
+        raise InputError(f"“{text}” is not a unit that is known", "give mm or inch")
+    return unit
+
+
 def parse_board(text: str) -> tuple[int, int, float]:
     """Squares across, squares down and their side (mm) of a plain checkerboard, from ``10x7x25mm``."""
     parts = re.split(r"[x×]", text.strip().lower(), maxsplit=2)

@@ -7,21 +7,27 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from digitize.model.errors import Caveat
+from digitize.model.camera import LensProfile
+from digitize.model.errors import Caveat, SheetError
 from digitize.model.segment import Points
 from digitize.vision.checkerboard import Sighting
+from digitize.vision.layout import ARCHES, PER_SHEET, SIZE
 from digitize.vision.lensprior import LensPrior
 from digitize.vision.projection import LENS
-from digitize.vision.solve import PER_SHEET, Fit, in_step
+from digitize.vision.solve import Fit, in_step
 
 SCALE_TOL = 0.0015  # sheets whose print scales differ by more are told
+SAME_FOCAL_MM = 0.6  # the EXIF tells whole millimetres
 SURE = 4.0  # standard deviations before something is called a fact
 SUSPECT = 3.0  # and before it widens the uncertainty
 LENS_NAMES = ("focal length", "focal length", *["centre"] * 2, "k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
 LENS_TERMS = 9  # of a lens without a profile
+ARCHED_MM, TOO_ARCHED_MM = 0.2, 4.0  # paper that lies flat is within a tenth
 PATTERN_PX = 0.05  # residuals of neighbouring grid points in step by more: a curled sheet, or not this lens
 
-BENT_PPM = 6e4  # of every length, per px of bend: seen on rendered sheets with bumps of 1 to 8 mm
+BENT_PPM = (
+    1e4  # of every length, per px of bend that arches do not explain: prints scaled unevenly, a lens not modelled
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +51,7 @@ def compare_sizes(sightings: list[Sighting], loose: Fit) -> Sizes:
     The largest set of sheets that agree is believed. Where no set is larger than the rest, the largest print is:
     printers that fit a page to their paper shrink it. Nobody can know, so sigma then holds the whole difference.
     """
-    sizes = slice(len(loose.parameters) - PER_SHEET * len(sightings) + 3, None, PER_SHEET)
+    sizes = slice(len(loose.parameters) - PER_SHEET * len(sightings) + SIZE, None, PER_SHEET)
     log_scale, covariance = loose.parameters[sizes], loose.covariance[sizes, sizes]
     own = np.diag(covariance)
     sigma = np.sqrt(np.maximum(own[:, None] + own - 2 * covariance, 0.0))
@@ -79,6 +85,31 @@ def _size_caveat(sightings: list[Sighting], reference: int, odd: int, apart: flo
         f"the photo cannot tell which is right, so every length may be off by {abs(apart):.2%}; lay both flat, measure "
         "their check lines and print the wrong one again at 100 %",
     )
+
+
+def arched(found: Fit, sightings: list[Sighting]) -> tuple[float, str]:
+    """The sheet that is arched or twisted most, and by how many mm."""
+    shapes = np.abs(
+        found.parameters[len(found.parameters) - PER_SHEET * len(sightings) :].reshape(-1, PER_SHEET)[:, ARCHES]
+    )
+    worst = int(shapes.max(axis=1).argmax())
+    return float(shapes[worst].max()), sightings[worst].sheet.name
+
+
+def check_arches(found: Fit, sightings: list[Sighting]) -> tuple[Caveat, ...]:
+    """A caveat for a sheet that does not lie flat.
+
+    Raises
+    ------
+    SheetError if it is so far from flat that the shapes of solve.py no longer describe it
+    """
+    most, name = arched(found, sightings)
+    if most <= ARCHED_MM:
+        return ()
+    remedy = "tape the sheet down flat and photograph again"
+    if most > TOO_ARCHED_MM:
+        raise SheetError(f"{name} is arched by {most:.1f} mm (limit {TOO_ARCHED_MM:g} mm)", remedy)
+    return (Caveat(f"{name} is arched by {most:.1f} mm (limit {ARCHED_MM:g} mm)", remedy),)
 
 
 def check_flatness(sightings: list[Sighting], residuals: tuple[Points, ...]) -> tuple[Caveat, ...]:
@@ -117,3 +148,21 @@ def check_profile(found: Fit, unbound: Fit) -> tuple[Caveat, ...]:
     focal, told = unbound.parameters[LENS], found.parameters[LENS]
     problem = f"the lens profile does not suit this photo: misfit {gain:.0f} (limit {limit:.0f}), focal length "
     return (Caveat(f"{problem}{focal:.0f} px where it tells {told:.0f} px", "use the camera, zoom and focus it is of"),)
+
+
+def check_source(lens: LensProfile, camera: str, focal_35mm: float | None) -> tuple[Caveat, ...]:
+    """Caveats where a photo's EXIF tells of another camera or zoom than the lens profile is of."""
+    found = []
+    if camera and lens.camera and camera != lens.camera:
+        found.append(
+            Caveat(f"the photo is by “{camera}”, the lens profile of “{lens.camera}”", "use the profile of this camera")
+        )
+    told = lens.focal_35mm
+    if focal_35mm and told and abs(focal_35mm - told) > SAME_FOCAL_MM:
+        found.append(
+            Caveat(
+                f"the photo was taken at {focal_35mm:g} mm (35 mm equivalent), the lens profile is of {told:g} mm",
+                "use the lens and zoom that the profile is of, or calibrate this one",
+            )
+        )
+    return tuple(found)

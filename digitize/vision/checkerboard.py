@@ -24,6 +24,7 @@ LEAST_MARKERS = 4
 LEAST_POINTS = 8  # grid points; with fewer a sheet is left out
 PLAIN_SHARE = 0.6  # of a plain board's grid points: it has to be whole in view, and fewer are a false find
 MARKER_TOL_PX = 3.0  # of the reduced photo: markers farther from their sheet's plane belong to another copy of it
+MAP_ORDERS = ((80, 5), (50, 4), (40, 3), (20, 2), (0, 0))  # of the map's polynomial, by grid points
 MAP_OUTLIER = 6.0  # robust standard deviations from the sheet's smooth map
 
 
@@ -146,7 +147,7 @@ def _planes(sheet: Sheet, ids: npt.NDArray[np.intp], corners: Points) -> list[Po
 
 
 def _plain_seeds(grey: Image, sheet: Sheet) -> list[tuple[Sheet, Points]]:
-    """The plain board with its rough homography (3, 3), or nothing. It may come out turned by half a turn."""
+    """The plain board with its rough homography (3, 3), or nothing. Half a turn that does not show may come out."""
     size = (sheet.across - 1, sheet.down - 1)
     for longest in PLAIN_SEARCH_PX:
         small, shrink = _reduced(grey, longest)
@@ -161,8 +162,24 @@ def _plain_seeds(grey: Image, sheet: Sheet) -> list[tuple[Sheet, Points]]:
     along, down = grid[0, -1] - grid[0, 0], grid[-1, 0] - grid[0, 0]
     if along[0] * down[1] - along[1] * down[0] < 0:  # a mirrored board: the finder counted its columns backwards
         grid = grid[:, ::-1]
+    if _turned(small, sheet, grid):
+        grid = grid[::-1, ::-1]
     homography, _ = cv2.findHomography(sheet.grid_points(), grid.reshape(-1, 2))
     return [(sheet, _full_size(shrink) @ np.asarray(homography, dtype=np.float64))]
+
+
+def _turned(grey: Image, sheet: Sheet, grid: Points) -> bool:
+    """Whether a plain board's grid points (rows, columns, 2) run from its lower right: there the square is white.
+
+    Only a board with an odd and an even number of squares tells; its upper left square is taken to be black.
+    """
+    if (sheet.across + sheet.down) % 2 == 0:
+        return False
+    middles = (grid[:-1, :-1] + grid[:-1, 1:] + grid[1:, :-1] + grid[1:, 1:]) / 4
+    x, y = middles.reshape(-1, 2).round().astype(int).T
+    row, column = np.indices(middles.shape[:2])
+    black, levels = ((row + column) % 2 == 0).ravel(), grey[y, x].astype(float)
+    return bool(levels[black].mean() > levels[~black].mean())
 
 
 def _reduced(grey: Image, longest: int) -> tuple[Image, float]:
@@ -224,13 +241,13 @@ def _seen(grey: Image, sheet: Sheet, points: Refined, image_from_sheet: ImageFro
 def _smooth_map(sheet: Sheet, points: Refined) -> ImageFromSheet:
     """A homography plus a low polynomial for what the lens does to it, through the refined points.
 
-    Over one sheet a lens bends the image by hardly more than a cubic; few points get a lower order.
+    A strong lens bends the image of a sheet that fills the photo by more than a cubic; few points get a lower order.
     """
     xy = sheet.grid_points()[points.ids]
     homography, _ = cv2.findHomography(xy, points.pixels, cv2.RANSAC, MARKER_TOL_PX)
     if homography is None:
         homography, _ = cv2.findHomography(xy, points.pixels)
-    order = 3 if len(xy) >= 40 else 2 if len(xy) >= 20 else 0
+    order = next(order for least, order in MAP_ORDERS if len(xy) >= least)
     half = np.asarray(sheet.size) / 2
     low = np.add.outer(np.arange(order + 1), np.arange(order + 1)) <= order
 

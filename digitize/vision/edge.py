@@ -2,9 +2,9 @@
 
 Every point of the outline has a profile: light sampled in the original photo across the imaged edge. The model of a
 profile is a step at the upper arris, blurred by the lens, and, where the wall is seen, a second step at the lower
-arris, whose distance from the first the geometry tells; the light may change slowly on either side (shading, figure,
-contact shadow). The place is fitted by least squares; the levels have weak priors that decide only where the wall is
-narrower than the blur.
+arris, whose distance from the first the geometry tells; where the arris is eased, a third one lies inside, at the end
+of the flat face. The light may change slowly on either side (shading, figure, contact shadow). The place is fitted by
+least squares; the levels have weak priors that decide only where the wall is narrower than the blur.
 """
 
 from __future__ import annotations
@@ -34,6 +34,9 @@ WALL_LIGHT = (0.45, 0.35)  # light of a wall for that of the face above it, and 
 WALL_APART_PX = 4.0  # a foot so far beyond the profile's reach is left out of it
 NARROW_PX = 2.0  # walls at least so wide tell their own light
 ROUNDS = 6  # of Gauss and Newton; most profiles settle in four
+LEAST_RIM_PX = 0.1  # an arris is eased all round, also where it is hardly seen
+RIM_LIGHT = (0.0, 0.35)  # of an eased arris less that of the face, for the latter, and its spread
+RIM_PLAY = 0.3  # its width against what was told
 LEAST_LIGHT = 0.02  # of full white: black parts still have some
 
 
@@ -45,12 +48,14 @@ class Rays:
     across : (N, 2) unit vectors in the photo, outward and square to the imaged edge
     px_per_mm : (N,) px along ``across`` for each mm along the outline's normal
     wall : (N,) px from the upper to the lower arris, 0 where the wall is hidden
+    rim : (N,) px from the upper arris in to where the flat face ends, 0 where the arris is not eased
     """
 
     base: Points
     across: Points
     px_per_mm: Floats
     wall: Floats
+    rim: Floats
 
 
 def rays(view: View, xy: Points, normals: Points, heights: Heights) -> Rays:
@@ -68,7 +73,11 @@ def rays(view: View, xy: Points, normals: Points, heights: Heights) -> Rays:
     if heights.foot is not None:
         foot = view.image_from_bench(xy, heights.foot)
         wall = np.maximum(np.einsum("ni,ni->n", across, foot - base), 0.0)
-    return Rays(base, across, px_per_mm, wall)
+    rim = np.zeros(len(xy))
+    if heights.eased > 0:
+        face = view.image_from_bench(xy - heights.eased * normals, heights.top + heights.eased)
+        rim = np.maximum(np.einsum("ni,ni->n", across, base - face), LEAST_RIM_PX)
+    return Rays(base, across, px_per_mm, wall, rim)
 
 
 def profiles(image: npt.NDArray[np.uint16] | npt.NDArray[np.float32] | Image, r: Rays, v: Floats) -> Floats:
@@ -84,7 +93,8 @@ class ProfileFits:
     """The fitted model of N profiles, distances in px along the profile.
 
     place : (N,) of the upper arris; ``sigma`` (N,) its standard error; ``blur`` (N,) standard deviation of the blur
-    light : (N,) of the face; ``step`` (N,) change of light at the upper arris; ``noise`` (N,) of the residuals
+    light : (N,) of the face; ``step``, ``rim_step`` (N,) changes of light at the upper arris and where the flat face
+        ends; ``noise`` (N,) of the residuals
     """
 
     place: Floats
@@ -92,6 +102,7 @@ class ProfileFits:
     blur: Floats
     light: Floats
     step: Floats
+    rim_step: Floats
     noise: Floats
 
 
@@ -108,29 +119,34 @@ def fit_profiles(
     blur_spread: float = 0.0,
     wall_light: tuple[npt.ArrayLike, npt.ArrayLike] = WALL_LIGHT,
     shade: tuple[float, float] = SHADE,
+    rim: npt.ArrayLike = 0.0,
+    rim_light: tuple[npt.ArrayLike, float] = RIM_LIGHT,
 ) -> ProfileFits:
-    """Fit the two-step model to profiles y (N, K) sampled at v (K,), one px apart, near v = 0.
+    """Fit the model to profiles y (N, K) sampled at v (K,), one px apart, near v = 0.
 
     wall : (N,) px from the upper to the lower step, 0 where there is none
+    rim : px, one or (N,), from the upper step in to the end of the flat face, 0 where that is the upper step
+    rim_light : prior of how much the light changes there, for the face's light: mean, one or (N,), and deviation
     blur : (N,) px, kept when ``blur_spread`` is 0, else a prior of that standard deviation
     wall_light : prior of the light between the steps, for the face's light: mean and standard deviation
     shade : prior standard deviations of the slopes inside and beyond, relative per px; even light is worth a factor of
         1.5 to 2 in ``sigma``, but shadows that are taken for even light move the edge
     """
-    reach = reach_px(blur)[:, None]
-    inside = (v >= -reach) & (v < -1.5 * blur[:, None])
+    reach, rim = reach_px(blur)[:, None], np.broadcast_to(np.asarray(rim, dtype=float), len(y))
+    begin = -reach - rim[:, None]
+    inside = (v >= begin) & (v < -1.5 * blur[:, None] - rim[:, None])
     outer = np.where(wall[:, None] > reach + WALL_APART_PX, reach, wall[:, None] + reach)
-    weight = ((v >= -reach) & (v <= outer)).astype(float)
+    weight = ((v >= begin) & (v <= outer)).astype(float)
     face = (y * inside).sum(axis=1) / inside.sum(axis=1)
     beyond = np.take_along_axis(y, (weight * np.arange(1, len(v) + 1)).argmax(axis=1)[:, None], axis=1)[:, 0]
     scale, far = np.abs(face) + LEAST_LIGHT, np.abs(beyond) + LEAST_LIGHT
-    n, has = len(y), wall > 0
+    n, has, eased = len(y), wall > 0, rim > 0
     play = np.clip(FOOT_PLAY * wall, 1e-3, FOOT_PLAY_PX)
-    middle = np.zeros((n, 8))
+    middle = np.zeros((n, 10))
     wall_mean, wall_spread = np.asarray(wall_light[0], dtype=float), np.asarray(wall_light[1], dtype=float)
     middle[:, 1] = np.where(has, (wall_mean - 1.0) * face, 0.0)
     middle[:, 6] = blur
-    precision = np.empty((n, 8))
+    precision = np.empty((n, 10))
     precision[:, 0] = 0.0
     precision[:, 1] = np.where(has, (wall_spread * scale) ** -2, 0.0)
     precision[:, 2] = np.where(has, 1e-6, 1e8)
@@ -139,40 +155,44 @@ def fit_profiles(
     precision[:, 5] = 1e-2
     precision[:, 6] = blur_spread**-2 if blur_spread > 0 else 1e8
     precision[:, 7] = play**-2
+    middle[:, 8] = np.where(eased, np.asarray(rim_light[0], dtype=float) * face, 0.0)
+    precision[:, 8] = np.where(eased, (rim_light[1] * scale) ** -2, 1e8)
+    precision[:, 9] = np.where(eased, np.maximum(RIM_PLAY * rim, 1e-3) ** -2, 1e8)
     noise = np.full(n, 0.01)
-    x = np.zeros((n, 8))
+    x = np.zeros((n, 10))
     x[:, 6] = blur
     for turn in range(ROUNDS):
-        model, jacobian = _two_steps(x, v, wall)
+        model, jacobian = _steps(x, v, wall, rim)
         if turn == 0:
-            jacobian[:, :, 5:] = 0.0  # the levels first
+            jacobian[:, :, [5, 6, 7, 9]] = 0.0  # the levels first
         residual = (y - model) * weight
         if turn > 1:
             noise = np.sqrt((residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1) - 5.0, 1.0)) + 1e-6
         weighted = np.swapaxes(jacobian * (weight / noise[:, None] ** 2)[:, :, None], 1, 2)
         normal = weighted @ jacobian
-        normal[:, range(8), range(8)] += precision
+        normal[:, range(10), range(10)] += precision
         pull = (weighted @ residual[:, :, None])[:, :, 0] + precision * (middle - x)
         move = np.linalg.solve(normal, pull[:, :, None])[:, :, 0]
-        move[:, 5:] = np.clip(move[:, 5:], -0.7, 0.7)
+        move[:, [5, 6, 7, 9]] = np.clip(move[:, [5, 6, 7, 9]], -0.7, 0.7)
         x += move
         x[:, 6] = np.clip(x[:, 6], 0.35, 8.0)
     sigma = np.sqrt(np.linalg.inv(normal)[:, 5, 5])
-    return ProfileFits(x[:, 5], sigma, x[:, 6], x[:, 0], x[:, 1], noise)
+    return ProfileFits(x[:, 5], sigma, x[:, 6], x[:, 0], x[:, 1], x[:, 8], noise)
 
 
-def _two_steps(x: Floats, v: Floats, wall: Floats) -> tuple[Floats, Floats]:
-    """Model (N, K) and its derivatives (N, K, 8) by face, step, foot step, inner and outer slope, place, blur, play."""
-    _, step, foot, inner, outer, place, blur, play = x.T[:, :, None]
+def _steps(x: Floats, v: Floats, wall: Floats, rim: Floats) -> tuple[Floats, Floats]:
+    """Model (N, K) and its derivatives (N, K, 10) by face, step, foot step, inner and outer slope, place, blur, play of
+    the foot, rim step, play of the rim."""
+    _, step, foot, inner, outer, place, blur, play, rim_step, rim_play = x.T[:, :, None]
     a = v - place
     b = a - wall[:, None] - play
-    rise, rise_foot = ndtr(a / blur), ndtr(b / blur)
-    bump = np.exp(-0.5 * (a / blur) ** 2) / (np.sqrt(2 * np.pi) * blur)
-    bump_foot = np.exp(-0.5 * (b / blur) ** 2) / (np.sqrt(2 * np.pi) * blur)
+    c = a + rim[:, None] + rim_play
+    rise, rise_foot, rise_rim = ndtr(a / blur), ndtr(b / blur), ndtr(c / blur)
+    bump, bump_foot, bump_rim = (np.exp(-0.5 * (t / blur) ** 2) / (np.sqrt(2 * np.pi) * blur) for t in (a, b, c))
     near, far = np.minimum(a, 0.0), np.maximum(b, 0.0)
-    model = x[:, :1] + step * rise + foot * rise_foot + inner * near + outer * far
+    model = x[:, :1] + step * rise + foot * rise_foot + rim_step * rise_rim + inner * near + outer * far
     by_foot = -foot * bump_foot - outer * (b > 0)
-    by_place = -step * bump - inner * (a < 0) + by_foot
-    by_blur = -step * bump * a / blur - foot * bump_foot * b / blur
-    jacobian = np.stack([np.ones_like(a), rise, rise_foot, near, far, by_place, by_blur, by_foot], axis=2)
-    return model, jacobian
+    by_place = -step * bump - rim_step * bump_rim - inner * (a < 0) + by_foot
+    by_blur = -(step * bump * a + foot * bump_foot * b + rim_step * bump_rim * c) / blur
+    columns = [np.ones_like(a), rise, rise_foot, near, far, by_place, by_blur, by_foot, rise_rim, rim_step * bump_rim]
+    return model, np.stack(columns, axis=2)

@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from digitize.model.segment import Points
-from digitize.vision.edge import Floats, profiles, rays
+from digitize.vision.edge import RIM_LIGHT, Floats, profiles, rays
 from digitize.vision.photo import Image
 from digitize.vision.polyline import outward, resampled, smoothed
 from digitize.vision.thickness import Heights
@@ -44,6 +44,7 @@ SLOPE, WALL_TIE = 5.0, 0.05  # precision of the slopes beside the steps and of t
 QUIET = 2.0  # grey levels: no photo is less noisy
 SAMPLES = 8.0  # independent ones in a profile, for all that figure and blur connect them
 ALONG_NODES = 1.5  # Gaussian averaging along the edge
+WIDE_RIM_PX = 2.5  # an eased arris that is seen apart from the edge
 OWN_COLOUR = 9.0  # squared Mahalanobis distance that still counts as the part's own colour
 FOREIGN_COST, FOREIGN_MOST = 0.5, 40.0  # log likelihood for each unit beyond that; more is no more foreign
 
@@ -53,6 +54,11 @@ class Palette(NamedTuple):
 
     middle: Floats
     inverse: Floats
+
+    def lit_by(self, spread: float) -> Palette:
+        """The same colour in a light that may differ by a share, standard deviation."""
+        light = np.outer(self.middle, self.middle) * spread**2
+        return Palette(self.middle, np.asarray(np.linalg.inv(np.linalg.inv(self.inverse) + light), dtype=float))
 
 
 def palette(pixels: Image, mask: npt.NDArray[np.bool_], scale: float) -> Palette:
@@ -81,15 +87,17 @@ def _search(view: View, pixels: Image, loop: Points, heights: Heights, own: Pale
     normals = outward(smoothed(nodes, p.smooth), p.smooth)
     r = rays(view, nodes, normals, heights)
     half = float(np.ceil(p.reach * np.median(r.px_per_mm)))
-    v = np.arange(-half - BEYOND_PX, half + min(np.ceil(r.wall.max()), half) + 2 * BEYOND_PX + 1.0)
+    rim = float(np.median(r.rim))
+    rim = rim if rim > WIDE_RIM_PX else 0.0
+    v = np.arange(-half - np.ceil(rim) - BEYOND_PX, half + min(np.ceil(r.wall.max()), half) + 2 * BEYOND_PX + 1.0)
     colours = gaussian_filter1d(profiles(pixels, r, v), ALONG_NODES, axis=0, mode="wrap")
     trial = np.arange(-half, half + 0.5, p.step)
-    score = _likelihood(colours, v, r.wall, trial, own) - 0.5 * (trial / (HOME_MM * r.px_per_mm[:, None])) ** 2
+    score = _likelihood(colours, v, r.wall, rim, trial, own) - 0.5 * (trial / (HOME_MM * r.px_per_mm[:, None])) ** 2
     path = best_path(score, p.stiffness * p.step)
     return nodes + (trial[path] / r.px_per_mm)[:, None] * normals
 
 
-def _likelihood(colours: Floats, v: Floats, wall: Floats, trial: Floats, own: Palette) -> Floats:
+def _likelihood(colours: Floats, v: Floats, wall: Floats, rim: float, trial: Floats, own: Palette) -> Floats:
     """Log likelihood (N, M) of the edge lying at each trial place, from the profile colours (N, K, 3) at v (K,) px."""
     misfit = np.empty((len(colours), len(trial)))
     bucket = np.where(wall > 0.5, np.round(wall * 2.0) / 2.0, 0.0)
@@ -98,26 +106,37 @@ def _likelihood(colours: Floats, v: Floats, wall: Floats, trial: Floats, own: Pa
         y = colours[rows][:, seen]
         power = (y**2).sum(axis=1)
         for m, place in enumerate(trial):
-            left = (power - _explained(y, v[seen] - place, float(width))).sum(axis=1)
+            left = (power - _explained(y, v[seen] - place, float(width), rim)).sum(axis=1)
             misfit[rows, m] = np.maximum(left, 0.0) / y[0].size
     quiet = misfit + QUIET**2
-    inside = np.stack([_just_inside(colours, v, place) for place in trial], axis=1)
-    off = inside - own.middle
-    foreign = np.einsum("nkc,cd,nkd->nk", off, own.inverse, off) - OWN_COLOUR
-    return np.asarray(-SAMPLES * np.log(quiet) - FOREIGN_COST * np.clip(foreign, 0.0, FOREIGN_MOST))
+    score = -SAMPLES * np.log(quiet) - FOREIGN_COST * _foreign(colours, v, trial - rim, own)
+    if rim > 0.0:  # an eased arris is lit otherwise than the face
+        score -= FOREIGN_COST * _foreign(colours, v, trial, own.lit_by(RIM_LIGHT[1]))
+    return np.asarray(score)
 
 
-def _explained(y: Floats, t: Floats, width: float) -> Floats:
-    """Energy (N, 3) of the profiles y (N, K, 3) that a step at t = 0, one at t = width, and slopes beside explain."""
+def _foreign(colours: Floats, v: Floats, places: Floats, own: Palette) -> Floats:
+    """How foreign to the part (N, M) the colours just inside trial places (M,) are, 0 .. FOREIGN_MOST."""
+    off = np.stack([_just_inside(colours, v, place) for place in places], axis=1) - own.middle
+    distance = np.einsum("nkc,cd,nkd->nk", off, own.inverse, off)
+    return np.asarray(np.clip(distance - OWN_COLOUR, 0.0, FOREIGN_MOST))
+
+
+def _explained(y: Floats, t: Floats, width: float, rim: float) -> Floats:
+    """Energy (N, 3) of the profiles y (N, K, 3) that a step at t = 0, one at t = width, and slopes beside explain; and
+    one at t = -rim, where the arris is eased."""
     columns = [np.ones_like(t), np.minimum(t, 0.0), ndtr(t / BLUR_PX), np.maximum(t - width, 0.0)]
     prior = [0.0, SLOPE, 1e-9, SLOPE]
+    if rim > 0.0:
+        columns.append(ndtr((t + rim) / BLUR_PX))
+        prior.append(1e-9)
     if width > 0.0:
         columns.append(ndtr((t - width) / BLUR_PX))
         prior.append(1e-9)
     basis = np.stack(columns, axis=1)
     normal = basis.T @ basis + np.diag(prior)
     if width > 0.0:  # the wall is darker than the face by a third, give or take as much
-        tie = np.zeros(5)
+        tie = np.zeros(len(columns))
         tie[2], tie[0] = 1.0, 0.33
         normal += WALL_TIE * np.outer(tie, tie)
     whitened = np.linalg.solve(np.linalg.cholesky(normal), basis.T)

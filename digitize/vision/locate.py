@@ -15,8 +15,10 @@ from digitize.model.outline import Contour
 from digitize.model.segment import Points
 from digitize.vision.edge import (
     FULL,
+    LEAST_LIGHT,
     LIGHT,
     NARROW_PX,
+    RIM_LIGHT,
     WALL_APART_PX,
     WALL_LIGHT,
     Floats,
@@ -48,32 +50,40 @@ ODD = 5.0  # robust standard deviations from its neighbours that make a point an
 NEARBY = 0.06  # of the loop's points: over so many the face's light is compared
 OWN_LIGHT = (0.65, 1.5)  # the face's light, for its median nearby: neither wall nor shadow
 SCATTER_MM = 5.0  # figure and shading push neighbouring points alike over less than this
+RIM_TIE = 3.0  # weight of an eased arris looking like the face
+RIM_SHARE, RIM_LEAST = (
+    0.5,
+    0.03,
+)  # of the profiles' scatter is the eased arris' own; at least so much of the face's light
 TIGHTEST = 0.25  # blur times curvature, beyond which the curve is a corner
 
 
-class _Light(NamedTuple):
+class Light(NamedTuple):
     """Part of the photo: (h, w, 4) luma, red, green, blue, FULL for white; and where its corner lies, px."""
 
     image: npt.NDArray[np.uint16]
     corner: Floats
 
 
-class _Optics(NamedTuple):
+class Optics(NamedTuple):
     """What the first look learns.
 
     blur : (2, 2) px^2, and ``spread`` px, how far each profile's own blur may differ
     wall_light : light of the walls for the face's, mean and standard deviation
+    rim_light : (4,) of an eased arris: its light less the face's, for that, and how this grows along x and y of its
+        normal; standard deviation
     by_colour : (M,) evenly round the loop: luma does not show the edge there, colour does
     """
 
     blur: Floats
     spread: float
     wall_light: tuple[float, float]
+    rim_light: Floats
     by_colour: Mask
 
 
 @dataclass(frozen=True)
-class _Located:
+class Located:
     nodes: Points
     normals: Points
     bend: Floats
@@ -95,30 +105,30 @@ def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights)
     The contours, about EVERY px between points; points that cannot be trusted are left out.
     """
     pixel = view.mm_per_px(loops[0].mean(axis=0), heights.top)
-    lights = [_light(pixels, view.image_from_bench(loop, heights.top)) for loop in loops]
+    lights = [light_about(pixels, view.image_from_bench(loop, heights.top)) for loop in loops]
     nodes = [smoothed(resampled(loop, pixel), round(SMOOTH_MM / pixel)) for loop in loops]
-    learned = _learned(view, lights, nodes, heights)
+    learned = learn(view, lights, nodes, heights)
     return tuple(_contour(view, *each, heights, pixel) for each in zip(lights, nodes, learned, strict=True))
 
 
-def _contour(view: View, light: _Light, nodes: Points, optics: _Optics, heights: Heights, pixel: float) -> Contour:
-    found = _look(view, light, nodes, heights, optics)
+def _contour(view: View, light: Light, nodes: Points, optics: Optics, heights: Heights, pixel: float) -> Contour:
+    found = look(view, light, nodes, heights, optics)
     nodes = smoothed(resampled(_points(found)[_sound(found)], pixel), round(0.5 * SMOOTH_MM / pixel))
-    found = _look(view, light, nodes, heights, optics)
+    found = look(view, light, nodes, heights, optics)
     sound = _sound(found)
     points, sigma = _points(found)[sound], (found.steps.sigma / found.px_per_mm)[sound]
     blur = (3.0 * float(np.median(found.steps.blur)) + ALONG + 1.0) * pixel
     return Contour(points, sigma * _excess(points, sigma, EVERY * pixel), blur)
 
 
-def _light(pixels: Image, edge: Points) -> _Light:
+def light_about(pixels: Image, edge: Points) -> Light:
     """Luma, red, green and blue of the photo round an imaged edge (N, 2), in linear light."""
     size = np.array(pixels.shape[1::-1])
     x0, y0 = np.clip(np.floor(edge.min(axis=0)).astype(int) - MARGIN_PX, 0, size - 1)
     x1, y1 = np.clip(np.ceil(edge.max(axis=0)).astype(int) + MARGIN_PX, 1, size)
     crop = pixels[y0:y1, x0:x1]
     luma = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)[:, :, None]
-    return _Light(LIGHT[np.concatenate([luma, crop], axis=2)], np.array([x0, y0], dtype=float))
+    return Light(LIGHT[np.concatenate([luma, crop], axis=2)], np.array([x0, y0], dtype=float))
 
 
 def _contrast(y: Floats, v: Floats, blur: float, reach: float, by_colour: Mask) -> Floats:
@@ -132,26 +142,32 @@ def _contrast(y: Floats, v: Floats, blur: float, reach: float, by_colour: Mask) 
     return np.asarray(np.einsum("nkc,nc->nk", y, axis))
 
 
-def _look(view: View, light: _Light, nodes: Points, heights: Heights, optics: _Optics) -> _Located:
+def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Optics) -> Located:
     normals = outward(smoothed(nodes, 1), 2)
     bend = curvature(nodes, 4)
     r = rays(view, nodes, normals, heights)
     blur = np.sqrt(np.einsum("ni,ij,nj->n", r.across, optics.blur, r.across))
     reach = np.ceil(reach_px(blur).max())
-    v = np.arange(-reach, 2 * reach + WALL_APART_PX + 1.0)
+    v = np.arange(-reach - np.ceil(r.rim.max()), 2 * reach + WALL_APART_PX + 1.0)
     moved = replace(r, base=r.base - light.corner)
     by_colour = optics.by_colour[np.arange(len(nodes)) * len(optics.by_colour) // len(nodes)]
     y = smoothed(profiles(light.image, moved, v) / FULL, ALONG)
     y = _contrast(y, v, float(np.median(blur)), float(reach), by_colour)
     keep = slice(None, None, EVERY)
     wall_light = np.where(by_colour[:, None], UNKNOWN_WALL, optics.wall_light)[keep].T
-    steps = fit_profiles(y[keep], v, r.wall[keep], blur[keep], optics.spread, (wall_light[0], wall_light[1]))
-    return _Located(
+    rim_light = np.column_stack([np.ones(len(normals)), normals])[keep] @ optics.rim_light[:3]
+    steps = fit_profiles(
+        *(y[keep], v, r.wall[keep], blur[keep], optics.spread),
+        wall_light=(wall_light[0], wall_light[1]),
+        rim=r.rim[keep],
+        rim_light=(rim_light, float(optics.rim_light[3])),
+    )
+    return Located(
         nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps, r.px_per_mm[keep]
     )
 
 
-def _points(found: _Located) -> Points:
+def _points(found: Located) -> Points:
     """Located points, mm, the blur's pull toward the centre of curvature (blur^2 / 2R) undone."""
     bend = found.bend / found.px_per_mm  # per px
     limit = TIGHTEST / found.steps.blur
@@ -160,7 +176,7 @@ def _points(found: _Located) -> Points:
     return np.asarray(found.nodes + offset[:, None] * found.normals)
 
 
-def _sound(found: _Located) -> Mask:
+def _sound(found: Located) -> Mask:
     """Points that lie with their neighbours, on the face's own light, and whose profile is one the model knows."""
     steps, nearby = found.steps, max(9, 2 * round(NEARBY * len(found.nodes) / 2) + 1)
     off = steps.place - median_filter(steps.place, 9, mode="wrap")
@@ -174,23 +190,40 @@ def _sound(found: _Located) -> Mask:
     )
 
 
-def _learned(view: View, lights: Sequence[_Light], nodes: Sequence[Points], heights: Heights) -> list[_Optics]:
+def learn(view: View, lights: Sequence[Light], nodes: Sequence[Points], heights: Heights) -> list[Optics]:
     """What every third node tells: the blur and the walls' light for all loops of a part, and for each loop where
     colour shows the edge better than luma."""
-    unknown = _Optics(BLUR_PX**2 * np.eye(2), BLUR_SPREAD, WALL_LIGHT, np.zeros(1, dtype=bool))
+    any_rim = np.array([RIM_LIGHT[0], 0.0, 0.0, RIM_LIGHT[1]])
+    unknown = Optics(BLUR_PX**2 * np.eye(2), BLUR_SPREAD, WALL_LIGHT, any_rim, np.zeros(1, dtype=bool))
     coloured = unknown._replace(by_colour=np.ones(1, dtype=bool))
-    luma = [_look(view, light, n[::3], heights, unknown) for light, n in zip(lights, nodes, strict=True)]
-    colour = [_look(view, light, n[::3], heights, coloured) for light, n in zip(lights, nodes, strict=True)]
+    luma = [look(view, light, n[::3], heights, unknown) for light, n in zip(lights, nodes, strict=True)]
+    colour = [look(view, light, n[::3], heights, coloured) for light, n in zip(lights, nodes, strict=True)]
     better = [
         smoothed(a.steps.sigma, NEARBY_NODES) > COLOUR_GAIN * smoothed(b.steps.sigma, NEARBY_NODES)
         for a, b in zip(luma, colour, strict=True)
     ]
     best = [b if choice.mean() > 0.5 else a for a, b, choice in zip(luma, colour, better, strict=True)]
     blur = _blur_ellipse(np.concatenate([f.across for f in best]), np.concatenate([f.steps.blur for f in best]))
-    ratio = [(f.steps.light + f.steps.step) / np.maximum(f.steps.light, 1e-3) for f in luma]
+    ratio = [(f.steps.light + f.steps.rim_step + f.steps.step) / np.maximum(f.steps.light, 1e-3) for f in luma]
     shown = [r[(f.wall > NARROW_PX) & ~choice] for r, f, choice in zip(ratio, luma, better, strict=True)]
     wall_light = _middle_and_spread(np.concatenate(shown))
-    return [_Optics(blur, 0.0, wall_light, choice) for choice in better]
+    rim_light = rim_light_of(luma) if heights.eased > 0 else any_rim
+    return [Optics(blur, 0.0, wall_light, rim_light, choice) for choice in better]
+
+
+def rim_light_of(looks: Sequence[Located]) -> Floats:
+    """(4,) as in Optics: a plane's light goes with its normal, so an eased arris all round is told by three numbers."""
+    ratio = np.concatenate([f.steps.rim_step / np.maximum(f.steps.light, LEAST_LIGHT) for f in looks])
+    normals = np.concatenate([f.normals for f in looks])
+    columns, trust = np.column_stack([np.ones(len(normals)), normals]), np.ones(len(ratio))
+    light, spread = np.zeros(3), RIM_LIGHT[1]
+    for _ in range(8):
+        rows = np.vstack([columns * trust[:, None], RIM_TIE * np.eye(3)])
+        light = np.linalg.lstsq(rows, np.concatenate([ratio * trust, np.zeros(3)]), rcond=None)[0]
+        off = np.abs(ratio - columns @ light)
+        spread = 1.4826 * float(np.median(off)) + 1e-3
+        trust = 1.0 / (1.0 + (off / spread) ** 2)
+    return np.array([*light, min(max(RIM_SHARE * spread, RIM_LEAST), RIM_LIGHT[1])])
 
 
 def _middle_and_spread(ratio: Floats) -> tuple[float, float]:

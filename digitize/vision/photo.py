@@ -20,12 +20,14 @@ class Photo:
     name : what people call it (the file's name)
     focal_35mm : EXIF's 35 mm equivalent focal length, None where the photo does not say
     camera : make and model from EXIF, empty where unknown
+    turns : quarter turns clockwise that made the sensor's picture upright
     """
 
     pixels: Image
     name: str = "photo"
     focal_35mm: float | None = None
     camera: str = ""
+    turns: int = 0
 
     @property
     def size(self) -> tuple[int, int]:

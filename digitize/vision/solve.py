@@ -1,28 +1,29 @@
-"""One joint least-squares problem: the camera, its pose, and every sheet's place on the bench.
+"""One joint least-squares problem: cameras, their poses, and every sheet's place on its bench.
 
-The parameters, in this order: rotation vector (3) and translation (3, mm) of camera_from_bench; fx, fy, cx, cy (px);
-the distortion (5 or 8); then for each sheet x, y (mm), turn (radians) and the logarithm of its size against what it
-claims. Any of them can be held fixed. Derivatives are exact (those of cv2.projectPoints and the chain rule).
+The parameters are those of layout.py; any of them can be held fixed. Photos may share a lens, and places: then they
+show one bench. Derivatives are exact (those of cv2.projectPoints and the chain rule).
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from digitize.model.camera import Camera
-from digitize.model.segment import Points, moved_points
+from digitize.model.segment import Points
 from digitize.vision.checkerboard import Sighting
+from digitize.vision.layout import ARCHES, PER_SHEET, SIZE, Layout, lay_out
 from digitize.vision.lensprior import LensPrior
-from digitize.vision.projection import LENS, on_plane, project_plane, undistorted, with_height
+from digitize.vision.projection import project_plane, with_height
 from digitize.vision.step import Floats
 
-PER_SHEET = 4
+FLATNESS_MM = 0.1 / math.sqrt(3.0)  # of paper that lies flat or is taped down, each shape, standard deviation
 ROUNDS = 30
 SETTLED = 1e-10  # relative change of the cost
 SYSTEMATIC_PX = 0.02  # added to each grid point's sigma: paper, print and lens model are never better than this
@@ -39,14 +40,21 @@ class Problem:
     ``mean`` (P,) and ``information`` (P, P), the inverse of its covariance.
     """
 
+    layout: Layout
     sightings: tuple[Sighting, ...]
     free: npt.NDArray[np.bool_]
     mean: Floats
     information: Floats
 
     @cached_property
-    def grids(self) -> list[Points]:
-        return [s.points for s in self.sightings]
+    def columns(self) -> list[npt.NDArray[np.intp]]:
+        pairs = zip(self.layout.photos, self.layout.places, strict=True)
+        return [self.layout.columns(photo, [place]) for photo, place in pairs]
+
+    @cached_property
+    def rows(self) -> list[slice]:
+        ends = np.cumsum([0, *(len(s.ids) for s in self.sightings)])
+        return [slice(a, b) for a, b in pairwise(ends)]
 
     @cached_property
     def pixels(self) -> Points:
@@ -74,50 +82,75 @@ class Fit:
     misfit: float
 
 
-def project(parameters: Floats, grids: list[Points]) -> tuple[Points, Floats]:
-    """Grid points of every sheet, in the sheets' own frames, to the photo: (N, 2) px and derivatives (N, 2, P)."""
-    distortion = len(parameters) - LENS - 4 - PER_SHEET * len(grids)
-    own = LENS + 4 + distortion
-    places = parameters[own:].reshape(-1, PER_SHEET)
-    bench, by_place = [], []
-    for (x, y, turn, log_scale), grid in zip(places, grids, strict=True):
-        c, s = np.cos(turn) * np.exp(log_scale), np.sin(turn) * np.exp(log_scale)
-        lever = grid @ np.array([[c, s], [-s, c]])
-        bench.append(lever + np.array([x, y]))
-        moves = np.zeros((len(grid), 2, PER_SHEET))
-        moves[:, :, :2] = np.eye(2)
-        moves[:, :, 2] = lever @ np.array([[0.0, 1.0], [-1.0, 0.0]])
-        moves[:, :, 3] = lever
-        by_place.append(moves)
-    xy = np.vstack(bench)
-    pixels, jacobian = project_plane(parameters[:own], np.column_stack([xy, np.zeros(len(xy))]))
-    full = np.zeros((len(xy), 2, len(parameters)))
-    full[:, :, :own] = jacobian
-    by_bench = jacobian[:, :, 3:6] @ np.asarray(cv2.Rodrigues(parameters[:3])[0])[:, :2]
-    at = 0
-    for k, moves in enumerate(by_place):
-        rows = slice(at, at + len(moves))
-        full[rows, :, own + PER_SHEET * k : own + PER_SHEET * (k + 1)] = by_bench[rows] @ moves
-        at += len(moves)
-    return pixels, full
+def shapes(sighting: Sighting) -> Floats:
+    """Heights (n, 3), mm, at the grid points of a sheet that is arched along x, along y, or twisted by one mm."""
+    u, v = (sighting.points / (sighting.sheet.size / np.array([2.0, -2.0])) - 1.0).T
+    return np.stack([1.0 - u**2, 1.0 - v**2, u * v], axis=1)
 
 
-def solve(sightings: list[Sighting], size: tuple[int, int], prior: LensPrior, resized: npt.NDArray[np.bool_]) -> Fit:
-    """All sheets together. The first one's place is held, which fixes the bench frame: level with the photo, origin in
-    its middle. The sheets marked in ``resized`` (bool for each) may have another size than they claim.
+def project_sheet(parameters: Floats, sighting: Sighting) -> tuple[Points, Floats]:
+    """A sheet's grid points (n, 2) px as predicted, and the derivatives (n, 2, Q) by the Q parameters of pose, lens and
+    the sheet's own, in this order."""
+    own = len(parameters) - PER_SHEET
+    x, y, turn, log_scale, *arches = parameters[own:]
+    c, s = np.cos(turn) * np.exp(log_scale), np.sin(turn) * np.exp(log_scale)
+    lever, rise = sighting.points @ np.array([[c, s], [-s, c]]), shapes(sighting)
+    moves = np.zeros((len(lever), 3, PER_SHEET))
+    moves[:, :2, :2] = np.eye(2)
+    moves[:, :2, 2] = lever @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+    moves[:, :2, SIZE] = lever
+    moves[:, 2, ARCHES] = rise
+    pixels, jacobian = project_plane(parameters[:own], with_height(lever + np.array([x, y]), rise @ np.array(arches)))
+    by_bench = jacobian[:, :, 3:6] @ np.asarray(cv2.Rodrigues(parameters[:3])[0])
+    return pixels, np.concatenate([jacobian, by_bench @ moves], axis=2)
+
+
+def solve(
+    sightings: Sequence[Sighting],
+    size: tuple[int, int],
+    prior: LensPrior,
+    resized: npt.NDArray[np.bool_],
+    flatness: float = FLATNESS_MM,
+) -> Fit:
+    """All sheets of one photo together. The first one's place is held, which fixes the bench frame: level with the
+    photo, origin in its middle. The sheets marked in ``resized`` (bool for each) may have another size than they claim;
+    ``flatness`` is the standard deviation of their shapes, mm.
     """
-    start = _start(sightings, size, prior)
-    lens = slice(LENS, LENS + len(prior.mean))
-    information = np.zeros((len(start), len(start)))
-    information[lens, lens] = np.linalg.inv(prior.covariance)
+    layout = Layout((0,) * len(sightings), tuple(range(len(sightings))), (0,), len(prior.mean))
+    start = np.zeros(layout.size)
+    start[layout.lens(0)] = prior.mean
+    held = lay_out(start, layout, sightings, [size])
+    return solve_together(start, layout, sightings, [prior], held, resized, flatness)
+
+
+def solve_together(
+    start: Floats,
+    layout: Layout,
+    sightings: Sequence[Sighting],
+    priors: Sequence[LensPrior],
+    held: Sequence[int],
+    resized: npt.NDArray[np.bool_],
+    flatness: float = FLATNESS_MM,
+) -> Fit:
+    """Photos and their sheets together, from ``start`` (P,).
+
+    priors : of each lens; a term whose variance is 0 is held
+    held : places that stay where they start, one for each bench
+    resized : (places,) bool, which may have another size than their sheets claim
+    """
     free = np.ones(len(start), dtype=bool)
-    free[lens.stop : lens.stop + PER_SHEET] = False
-    sizes = np.arange(lens.stop + 3, len(start), PER_SHEET)
-    free[sizes] = resized
-    information[sizes, sizes] = 1 / SIZE_SIGMA**2
-    mean = start.copy()
-    mean[lens] = prior.mean
-    return fit(start, Problem(tuple(sightings), free, mean, information))
+    mean, information = start.copy(), np.zeros((len(start), len(start)))
+    for k, prior in enumerate(priors):
+        known = np.diag(prior.covariance) > 0
+        inner = np.arange(len(start))[layout.lens(k)][known]
+        information[np.ix_(inner, inner)] = np.linalg.inv(prior.covariance[np.ix_(known, known)])
+        free[layout.lens(k)], mean[layout.lens(k)] = known, prior.mean
+    own = np.arange(layout.place(0).start, len(start)).reshape(-1, PER_SHEET)
+    free[own[list(held), :SIZE]] = False
+    free[own[:, SIZE]] = resized
+    information[own[:, SIZE], own[:, SIZE]] = 1 / SIZE_SIGMA**2
+    information[own[:, ARCHES], own[:, ARCHES]] = 1 / flatness**2
+    return fit(start, Problem(layout, tuple(sightings), free, mean, information))
 
 
 def fit(start: Floats, problem: Problem) -> Fit:
@@ -177,61 +210,41 @@ def _minimise(x: Floats, problem: Problem, sigma: Floats) -> tuple[Floats, Float
     """The optimum for given sigmas (N,) px: parameters, weights, residuals and the data's normal matrix."""
     free, prior = problem.free, problem.information
 
-    def evaluate(p: Floats) -> tuple[float, Points, Floats]:
-        predicted, jacobian = project(p, problem.grids)
-        off = np.linalg.norm(problem.pixels - predicted, axis=1) / sigma
+    def evaluate(p: Floats) -> tuple[float, Points, list[Floats]]:
+        seen = [project_sheet(p[c], s) for c, s in zip(problem.columns, problem.sightings, strict=True)]
+        residuals: Points = problem.pixels - np.vstack([predicted for predicted, _ in seen])
+        off = np.linalg.norm(residuals, axis=1) / sigma
         loss = np.where(off < HUBER, off**2, 2 * HUBER * off - HUBER**2).sum()
         pull = p - problem.mean
-        return float(loss + pull @ prior @ pull), problem.pixels - predicted, jacobian
+        return float(loss + pull @ prior @ pull), residuals, [jacobian for _, jacobian in seen]
 
     damping = 1e-4
-    cost, residuals, jacobian = evaluate(x)
+    cost, residuals, jacobians = evaluate(x)
     for _ in range(ROUNDS):
         weights = np.minimum(1.0, HUBER / (np.linalg.norm(residuals, axis=1) / sigma + 1e-12))
-        j = jacobian[:, :, free]
-        w = weights / sigma**2
-        normal = np.einsum("nik,n,nil->kl", j, w, j, optimize=True)
-        slope = np.einsum("nik,n,ni->k", j, w, residuals, optimize=True) - (prior @ (x - problem.mean))[free]
+        normal, slope = _normal(problem, jacobians, residuals, weights / sigma**2)
+        slope = slope - (prior @ (x - problem.mean))[free]
         both = normal + prior[np.ix_(free, free)]
         scale = np.sqrt(np.diag(both))
         step = np.linalg.solve(both / np.outer(scale, scale) + damping * np.eye(len(scale)), slope / scale) / scale
         trial = x.copy()
         trial[free] += step
-        trial_cost, trial_residuals, trial_jacobian = evaluate(trial)
+        trial_cost, trial_residuals, trial_jacobians = evaluate(trial)
         gain = cost - trial_cost
         if gain >= 0:
-            x, cost, residuals, jacobian = trial, trial_cost, trial_residuals, trial_jacobian
+            x, cost, residuals, jacobians = trial, trial_cost, trial_residuals, trial_jacobians
         damping = max(damping * 0.1, 1e-12) if gain >= 0 else damping * 10
         if 0 <= gain <= SETTLED * cost or damping > 1e8:
             break
     return x, weights, residuals, normal
 
 
-def _start(sightings: list[Sighting], size: tuple[int, int], prior: LensPrior) -> Floats:
-    """Parameters to start from: the first sheet's pose alone, then the others laid on its plane."""
-    fx, fy, cx, cy, *distortion = prior.mean
-    camera = Camera(size, (fx, fy), (cx, cy), tuple(distortion))
-    first = sightings[0]
-    _, turn, shift = cv2.solvePnP(with_height(first.points, 0.0), first.pixels, camera.matrix, np.array(distortion))
-    from_sheet = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
-    shift = np.asarray(shift, dtype=np.float64).ravel()
-    middle = (np.array(size) - 1) / 2
-    beside = middle + np.array([max(size) / 40, 0.0])
-    origin, along = on_plane(undistorted(camera, [middle, beside]) @ from_sheet, -from_sheet.T @ shift)
-    heading = math.atan2(along[1] - origin[1], along[0] - origin[0])
-    c, s = math.cos(heading), math.sin(heading)
-    rotation = from_sheet @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
-    translation = from_sheet @ np.array([*origin, 0.0]) + shift
-    places = [*moved_points([-origin], -heading)[0], -heading, 0.0]
-    for other in sightings[1:]:
-        seen = on_plane(undistorted(camera, other.pixels) @ rotation, -rotation.T @ translation)
-        places += _rigid(other.points, seen)
-    return np.array([*np.asarray(cv2.Rodrigues(rotation)[0]).ravel(), *translation, *prior.mean, *places])
-
-
-def _rigid(a: Points, b: Points) -> list[float]:
-    """x, y, turn (and no scale) that lay the points a (N, 2) best on b (N, 2)."""
-    p, q = a - a.mean(axis=0), b - b.mean(axis=0)
-    turn = math.atan2(float((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum()), float((p * q).sum()))
-    x, y = b.mean(axis=0) - moved_points([a.mean(axis=0)], turn)[0]
-    return [float(x), float(y), turn, 0.0]
+def _normal(problem: Problem, jacobians: list[Floats], residuals: Points, weights: Floats) -> tuple[Floats, Floats]:
+    """Normal matrix and right side of the free parameters, from each sighting's few."""
+    normal, slope = np.zeros_like(problem.information), np.zeros(len(problem.mean))
+    for columns, rows, jacobian in zip(problem.columns, problem.rows, jacobians, strict=True):
+        j = jacobian.reshape(-1, len(columns))
+        weighed = j * np.repeat(weights[rows], 2)[:, None]
+        normal[np.ix_(columns, columns)] += weighed.T @ j
+        slope[columns] += weighed.T @ residuals[rows].ravel()
+    return normal[np.ix_(problem.free, problem.free)], slope[problem.free]

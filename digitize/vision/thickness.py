@@ -26,17 +26,22 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Heights:
-    """Heights of the arrises above the sheets' faces, mm; ``foot`` is None where one height serves for all points."""
+    """Heights of the arrises above the sheets' faces, mm; ``foot`` is None where one height serves for all points.
+
+    eased : how far the upper arris has been taken off, across and down; the wall then begins at ``top``, and the flat
+        face ends so far inside it and above it
+    """
 
     top: float
     foot: float | None
+    eased: float = 0.0
 
     @classmethod
-    def of(cls, thickness: float, edge_height: float | None = None) -> Heights:
+    def of(cls, thickness: float, edge_height: float | None = None, eased: float = 0.0) -> Heights:
         """A part of ``thickness`` standing on the bench, a paper below the sheets' faces; or one edge at one height."""
         if edge_height is not None:
             return cls(edge_height - PAPER_MM, None)
-        return cls(thickness - PAPER_MM, -PAPER_MM)
+        return cls(thickness - eased - PAPER_MM, -PAPER_MM, eased)
 
 
 def true_outline(view: View, silhouette: Sequence[Points], heights: Heights) -> list[Points]:

@@ -7,6 +7,7 @@ the middle of the photo, x runs as the photo's x does there, so y runs up the ph
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -19,27 +20,40 @@ from digitize.model.camera import Camera, LensProfile
 from digitize.model.errors import Caveat, SheetError
 from digitize.model.segment import Points, moved_points
 from digitize.model.sheet import Sheet
-from digitize.vision.agreement import check_flatness, check_guess, check_profile, compare_sizes
+from digitize.vision.agreement import (
+    ARCHED_MM,
+    arched,
+    check_arches,
+    check_flatness,
+    check_guess,
+    check_profile,
+    compare_sizes,
+)
 from digitize.vision.checkerboard import Sighting
+from digitize.vision.layout import PER_SHEET
 from digitize.vision.lensprior import LensPrior, guessed_lens, profiled_lens
 from digitize.vision.projection import LENS, distorted, on_plane, project_plane, undistorted, with_height
-from digitize.vision.solve import PER_SHEET, Fit, solve
+from digitize.vision.solve import Fit, solve
 from digitize.vision.step import Floats
 
 FOCAL_SIGMA = 0.015  # relative: EXIF rounds to a millimetre (1.1 % of 26), and focusing near adds about 1 %
 PROFILE_DOUBT = 0.1  # relative, of the focal length, when a lens profile is put to the test
+LOOSE_MM = 2.0  # standard deviation of the shapes once a sheet is seen not to lie flat
 RMS_LIMIT_PX = 1.0  # flat sheets fit within 0.1 px, curled ones within 0.4
 TURNED_GAIN = 20.0  # by so much chi square must a turned lens profile fit better than an upright one to be believed
 PAPER_MARGIN_MM = (15.0, 28.5)  # beside and above the squares of a coded sheet on A4
 
 
 class Place(NamedTuple):
-    """Where a sheet's own frame lies on the bench: bench = turned(sheet * e^log_scale) + (x, y)."""
+    """Where a sheet's own frame lies on the bench: bench = turned(sheet * e^log_scale) + (x, y); and its shape, mm."""
 
     x: float
     y: float
     turn: float
     log_scale: float
+    arched_x: float = 0.0
+    arched_y: float = 0.0
+    twisted: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,8 +135,9 @@ class View:
 
     def bench_from_sheet(self, k: int, xy: npt.ArrayLike) -> Points:
         """Points (N, 2) mm in the own frame of sheet ``k`` (by its place in ``sightings``) -> bench (N, 2) mm."""
-        x, y, turn, log_scale = self.places[k]
-        return moved_points(np.asarray(xy, dtype=float) * math.exp(log_scale), turn, (x, y))
+        place = self.places[k]
+        grown = np.asarray(xy, dtype=float) * math.exp(place.log_scale)
+        return moved_points(grown, place.turn, (place.x, place.y))
 
     def sheet_outline(self, k: int) -> tuple[Points, Points]:
         """Corners (4, 2) on the bench of sheet k's printed squares and of its paper, counter-clockwise, mm.
@@ -173,8 +188,11 @@ def solve_view(
             sightings = [sightings[k] for k in order]
             resized = sizes.odd[order]
             found = solve(sightings, size, prior, resized)
-    view = _view(found, sightings, size, scale_sigma)
-    _check_fit(view)
+    if arched(found, sightings)[0] > ARCHED_MM:
+        found = solve(sightings, size, prior, resized, LOOSE_MM)
+    caveats += check_arches(found, sightings)
+    view = view_of(found, sightings, size, scale_sigma)
+    check_fit(view)
     caveats += check_flatness(sightings, view.residuals)
     if lens is None:
         return view, caveats + check_guess(found, prior)
@@ -182,7 +200,7 @@ def solve_view(
     return view, caveats + check_profile(found, unbound)
 
 
-def _check_fit(view: View) -> None:
+def check_fit(view: View) -> None:
     """Refuse a view whose grid points do not fit it."""
     if view.rms_px > RMS_LIMIT_PX:
         each = [float(np.sqrt((r**2).sum(axis=1).mean())) for r in view.residuals]
@@ -205,7 +223,8 @@ def _priors(size: tuple[int, int], focal_px: float, focal_sigma: float, lens: Le
         ) from error
 
 
-def _view(found: Fit, sightings: list[Sighting], size: tuple[int, int], scale_sigma: float) -> View:
+def view_of(found: Fit, sightings: Sequence[Sighting], size: tuple[int, int], scale_sigma: float) -> View:
+    """The view that a fit of one photo tells of."""
     x = found.parameters
     own = len(x) - PER_SHEET * len(sightings)
     camera = Camera(size, (x[6], x[7]), (x[8], x[9]), tuple(float(d) for d in x[10:own]))

@@ -21,7 +21,7 @@ def picture(
 ) -> np.ndarray:
     photo = Photo(np.full((size[1], size[0], 3), GREY, np.uint8))
     outline = bracket().moved(0.2, (-80.0, -60.0))
-    data = overlay_png(photo, view, Overlay([outline], ["bracket"], 6.0, lines))
+    data = overlay_png(photo, view, Overlay([outline], [], ["bracket"], 6.0, lines))
     return np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(int)
 
 

@@ -81,7 +81,7 @@ def test_a_print_scale_that_was_measured_scales_the_part():
 
 def test_uncertainty_names_its_causes_and_measuring_the_check_lines_helps():
     seen = scene(Part(rectangle(120, 80), 6.0))
-    unmeasured, measured = (trace(seen, Setup(6.0, scale_measured=told)).uncertainty for told in (False, True))
+    unmeasured, measured = (trace(seen, Setup(6.0, scale_measured=told)).budget.contributions for told in (False, True))
     assert [c.name for c in unmeasured] == [c.name for c in measured]
     assert unmeasured[0].size_ppm > 2 * measured[0].size_ppm > 0
     assert all(c.size_ppm >= 0 and c.edge_mm >= 0 for c in measured)
@@ -92,7 +92,7 @@ def test_a_warning_widens_the_uncertainty():
         trace(scene(Part(rectangle(120, 80), 6.0), motion=(length, 30.0)), Setup(6.0)) for length in (0, 4)
     )
     assert not sharp.caveats and "motion" in shaken.caveats[0].problem
-    assert sharp.uncertainty[-1].edge_mm == 0.0 < shaken.uncertainty[-1].edge_mm
+    assert sharp.budget.contributions[-1].edge_mm == 0.0 < shaken.budget.contributions[-1].edge_mm
 
 
 REFUSALS = {
