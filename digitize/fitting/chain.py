@@ -15,7 +15,6 @@ from digitize.fitting.joints import (
     BARRIER_RAD,
     ROUNDS,
     Chain,
-    Link,
     chosen,
     linked,
     own_fits,
@@ -26,7 +25,8 @@ from digitize.fitting.joints import (
 )
 from digitize.fitting.pieces import ARC_PRICE, Piece, lines_and_arcs, with_splines
 from digitize.fitting.primitives import fit_circle
-from digitize.fitting.quality import FitQuality, FittedLoop, is_faithful, quality_of
+from digitize.fitting.quality import FitQuality, FittedLoop, fitted_to, is_faithful, quality_of
+from digitize.fitting.repair import STRAINED, repaired, smoothed
 from digitize.fitting.review import rounded, strays, without_blunt_corners
 from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
 from digitize.fitting.tips import straightened
@@ -41,7 +41,6 @@ Floats = npt.NDArray[np.float64]
 CLOSING_PRICE = 9.0  # chi square that a whole circle may lose to pieces that need not close
 MOST_REPAIRS = 8
 LOOSER = (1.0, 1.5, 2.25)  # times the noise, until a chain of smooth joints follows the contour
-STRAINED = 30.0  # chi square that a piece may lose to its smooth joints
 
 
 def _segment(fit: PieceFit, a: Floats, b: Floats) -> Segment | None:
@@ -61,7 +60,7 @@ def _segment(fit: PieceFit, a: Floats, b: Floats) -> Segment | None:
     return Spline(tuple(control), tuple(float(k) for k in fit.knots))
 
 
-def _built(samples: Samples, chain: Chain) -> FittedLoop:
+def _built(samples: Samples, chain: Chain) -> Loop:
     """The loop of a chain. Raises Unsettled, with the one to blame, where a piece or a smooth joint does not hold."""
     alone, n = chain.fits, len(chain.fits)
     misfits = []
@@ -69,13 +68,12 @@ def _built(samples: Samples, chain: Chain) -> FittedLoop:
         lo = chain.links[k - 1].hi - (samples.length if k == 0 else 0.0)
         misfits.append(_chi_square(samples, chosen(samples, lo, chain.links[k].lo), fit))
     chain, joints, shares = settled(samples, chain)
-    segments, distances = [], []
+    segments = []
     for k, (fit, index) in enumerate(zip(chain.fits, shares, strict=True)):
         segment = _segment(fit, joints[k - 1].at, joints[k].at)
         if segment is None:
             raise Unsettled(piece=k)
         segments.append(segment)
-        distances.append(fit.distances(samples.points[index]))
         if (
             joints[k].smooth
             and abs(turn_between(fit, chain.fits[(k + 1) % n], joints[k].at, joints[k].at)) > CORNER_RAD
@@ -87,7 +85,7 @@ def _built(samples: Samples, chain: Chain) -> FittedLoop:
             raise Unsettled(
                 joint=max(smooth, key=lambda i: abs(turn_between(alone[i], alone[(i + 1) % n], at[i], at[i])))
             )
-    return FittedLoop(Loop(tuple(segments)), np.concatenate(distances))
+    return Loop(tuple(segments))
 
 
 def _chi_square(samples: Samples, index: npt.NDArray[np.intp], fit: PieceFit) -> float:
@@ -96,7 +94,7 @@ def _chi_square(samples: Samples, index: npt.NDArray[np.intp], fit: PieceFit) ->
     return float((samples.weights[index] * np.minimum(off**2, (STRAY_SIGMAS * samples.sigma[index]) ** 2)).sum())
 
 
-def _whole_circle(samples: Samples, bins: Bins, budget: float) -> FittedLoop | None:
+def _whole_circle(samples: Samples, bins: Bins, budget: float) -> Loop | None:
     """The loop as one circle, where that costs less than the budget."""
     index = np.flatnonzero(samples.weights > 0)
     points, sigma = samples.points[index], samples.sigma[index]
@@ -112,43 +110,10 @@ def _whole_circle(samples: Samples, bins: Bins, budget: float) -> FittedLoop | N
         return None
     away = points[0] - circle.centre
     from_angle = math.atan2(away[1], away[0])
-    loop = Loop((Arc(as_point(circle.centre), circle.radius, from_angle, circle.sign * 2 * math.pi),))
-    return FittedLoop(loop, circle.distances(points))
+    return Loop((Arc(as_point(circle.centre), circle.radius, from_angle, circle.sign * 2 * math.pi),))
 
 
-def _repaired(samples: Samples, chain: Chain, trouble: Unsettled) -> Chain:
-    """The chain without a piece that would run backwards, or with another kind of joint where one cannot be met."""
-    fits, links = list(chain.fits), list(chain.links)
-    if trouble.piece is not None and len(fits) > 2:
-        k = trouble.piece
-        lap = samples.length if k == 0 else 0.0
-        links[k - 1] = Link(links[k - 1].lo, links[k].hi + lap, False)
-        del fits[k], links[k]
-    elif trouble.joint is not None:
-        link = links[trouble.joint]
-        links[trouble.joint] = Link(link.lo, link.hi, not link.smooth)
-    else:
-        raise Unsettled
-    return Chain(fits, links)
-
-
-def _smoothed(samples: Samples, chain: Chain, fitted: FittedLoop) -> FittedLoop:
-    """The loop with joints made smooth that hardly turn, where that holds."""
-    turns, n = np.roll(fitted.loop.turns(), -1), len(chain.fits)
-    links = list(chain.links)
-    for k, link in enumerate(links):
-        straight = isinstance(chain.fits[k], LineFit) and isinstance(chain.fits[(k + 1) % n], LineFit)
-        if not straight and link.hi - link.lo < 1e-6 and abs(turns[k]) <= CORNER_RAD:
-            links[k] = replace(link, smooth=True)
-    if n < 2 or links == chain.links:
-        return fitted
-    try:
-        return _built(samples, Chain(chain.fits, links))
-    except Unsettled:
-        return fitted
-
-
-def _structured(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop:
+def _structured(samples: Samples, bins: Bins, pieces: list[Piece]) -> Loop:
     if not pieces:
         raise Unsettled
     pieces = rounded(samples, bins, without_blunt_corners(samples, bins, pieces))
@@ -159,15 +124,23 @@ def _structured(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop
         turn = turn_between(fits[k - 1], fits[k], point_at(samples, before), point_at(samples, after))
         sharp.append(abs(turn) > BARRIER_RAD or abs(before - after) % bins.length > 1e-6)
     pieces = with_splines(bins, pieces, sharp)
-    chain = linked(samples, bins, pieces)
+    chain, found = linked(samples, bins, pieces), None
     for _ in range(MOST_REPAIRS):
         try:
-            fitted = _built(samples, chain)
+            loop = _built(samples, chain)
         except Unsettled as trouble:
-            chain = _repaired(samples, chain, trouble)
+            mended = repaired(samples, chain, trouble)
+            if found and all(a is b for a, b in zip(mended.fits, chain.fits, strict=False)):
+                return found  # nothing got freer: another joint made sharp is no gain
+            chain = mended
             continue
-        return _smoothed(samples, chain, fitted)
-    raise Unsettled
+        found, smoother = loop, smoothed(chain, loop)
+        if smoother.links == chain.links:
+            return loop
+        chain = smoother
+    if found is None:
+        raise Unsettled
+    return found
 
 
 def _loosened(samples: Samples, bins: Bins, pieces: list[Piece], by: float) -> tuple[Samples, Bins, list[Piece]]:
@@ -182,14 +155,16 @@ def _loosened(samples: Samples, bins: Bins, pieces: list[Piece], by: float) -> t
 
 
 def _faithful(
-    attempt: Callable[[Samples, Bins, list[Piece]], FittedLoop], samples: Samples, bins: Bins, pieces: list[Piece]
-) -> FittedLoop | None:
-    """The loop of an attempt, where it succeeds and may be believed."""
+    attempt: Callable[[Samples, Bins, list[Piece]], Loop],
+    believed: tuple[Samples, Bins, list[Piece]],
+    samples: Samples,
+) -> Loop | None:
+    """The loop of an attempt, where it succeeds and follows the contour as it is, whatever was believed of it."""
     try:
-        fitted = attempt(samples, bins, pieces)
+        loop = attempt(*believed)
     except (Unsettled, ValueError, np.linalg.LinAlgError):
         return None
-    return fitted if is_faithful(samples, fitted) else None
+    return loop if is_faithful(samples, loop) else None
 
 
 def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
@@ -208,12 +183,12 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     budget = sum(p.cost for p in pieces) if pieces else math.inf
     circle = _whole_circle(samples, bins, budget)
     if circle and is_faithful(samples, circle):
-        return circle
+        return fitted_to(samples, circle)
     for looser in LOOSER:
-        fitted = _faithful(_structured, *_loosened(samples, bins, pieces, looser))
-        if fitted:
-            return replace(fitted, loop=straightened(fitted.loop, contour.points))
-    return _faithful(plain, samples, bins, pieces) or polygon(samples)
+        loop = _faithful(_structured, _loosened(samples, bins, pieces, looser), samples)
+        if loop:
+            return fitted_to(samples, straightened(loop, contour.points))
+    return fitted_to(samples, _faithful(plain, (samples, bins, pieces), samples) or polygon(samples), fair=False)
 
 
 def fit_outline(contours: Sequence[Contour], fair: float | None = None) -> tuple[Outline, FitQuality]:

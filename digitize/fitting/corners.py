@@ -96,24 +96,32 @@ def _candidates(points: Points, s: Floats, length: float, blur: float) -> npt.ND
 
 
 def corner_zones(
-    points: Points, s: Floats, length: float, sigma: Floats, good: npt.NDArray[np.bool_], blur: float
+    points: Points, s: Floats, length: float, sigma: Floats, noise: Floats, good: npt.NDArray[np.bool_], blur: float
 ) -> npt.NDArray[np.bool_]:
-    """Which points (N,) lie so near a sharp corner that only the blur has put them there."""
+    """Which points (N,) lie so near a sharp corner that only the blur has put them there.
+
+    sigma : (N,) mm, what the sides may be off by; noise : (N,) mm, what the points themselves are
+    """
     zones = np.zeros(len(points), dtype=bool)
     index = np.flatnonzero(good)
     if blur <= 0 or len(index) < 4 * POINTS_NEEDED:
         return zones
-    p, at, sig = points[index], s[index], sigma[index]
+    p, at, sig, typical = points[index], s[index], sigma[index], float(noise[index].mean())
     for k in _candidates(p, at, length, blur):
         away = (at - at[k] + length / 2) % length - length / 2
-        zone = _zone(p, away, sig, p[k], blur)
+        zone = _zone(p, away, sig, p[k], blur, 3 * typical)
         if zone is not None:
             zones |= (s - at[k] - zone[0] + length) % length <= zone[1] - zone[0]
     return zones
 
 
-def _zone(p: Points, away: Floats, sigma: Floats, middle: Floats, blur: float) -> tuple[float, float] | None:
-    """Arc lengths (mm, from the candidate) between which a sharp corner is blurred; None where it is not one."""
+def _zone(
+    p: Points, away: Floats, sigma: Floats, middle: Floats, blur: float, spread: float
+) -> tuple[float, float] | None:
+    """Arc lengths (mm, from the candidate) between which a sharp corner is blurred; None where it is not one.
+
+    spread : mm, by which points may leave the sides beyond what blur explains
+    """
     lo, hi = -blur, blur
     for _ in range(MOST_PASSES):
         sides = []
@@ -138,6 +146,6 @@ def _zone(p: Points, away: Floats, sigma: Floats, middle: Floats, blur: float) -
         )
         lo, hi = lo - 1e-6, hi + 1e-6
     within = (away[near] >= lo) & (away[near] <= hi)
-    if within.any() and float(np.minimum(da, db)[within].max()) > 0.5 * blunt + 3 * float(sigma.mean()):
+    if within.any() and float(np.minimum(da, db)[within].max()) > 0.5 * blunt + spread:
         return None
     return lo, hi

@@ -7,12 +7,11 @@ import math
 import numpy as np
 import numpy.typing as npt
 from shapely import Polygon
-from shapely import points as points_of
 
 from digitize.fitting.adjust import ArcFit, PieceFit, Unsettled
-from digitize.fitting.joints import Link, chosen, meeting, own_fits, point_at, spans_of
+from digitize.fitting.joints import Link, meeting, own_fits, point_at, spans_of
 from digitize.fitting.pieces import Piece
-from digitize.fitting.quality import NEAR_MM, FittedLoop
+from digitize.fitting.quality import NEAR_MM
 from digitize.fitting.split import Bins, Samples, area_of
 from digitize.model.errors import PartError
 from digitize.model.outline import Loop
@@ -36,7 +35,7 @@ def _ends(samples: Samples, a: PieceFit, b: PieceFit, link: Link) -> tuple[Float
     return end, start
 
 
-def plain(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop:
+def plain(samples: Samples, bins: Bins, pieces: list[Piece]) -> Loop:
     """Every piece on its own, lines between those that do not meet: less fair, but always near the points."""
     if len(pieces) < 2:
         raise Unsettled
@@ -51,8 +50,7 @@ def plain(samples: Samples, bins: Bins, pieces: list[Piece]) -> FittedLoop:
             segments.append(Line(as_point(a), as_point(b)))
         if math.dist(b, following) > 0:
             segments.append(Line(as_point(b), as_point(following)))
-    off = [f.distances(samples.points[chosen(samples, lo, hi)]) for f, (lo, hi) in zip(fits, spans, strict=True)]
-    return FittedLoop(Loop(tuple(segments)), np.concatenate(off), fair=False)
+    return Loop(tuple(segments))
 
 
 def _arc_between(a: Floats, b: Floats, fit: ArcFit) -> Segment:
@@ -75,7 +73,7 @@ def _angle(direction: Floats) -> float:
     return math.atan2(direction[1], direction[0])
 
 
-def polygon(samples: Samples) -> FittedLoop:
+def polygon(samples: Samples) -> Loop:
     """Lines between points, as few as hold the tolerance: the last resort, blunt at corners but true to the contour."""
     ring = Polygon(samples.points[samples.seen]).simplify(samples.tolerance)
     if not ring.is_valid:
@@ -87,5 +85,4 @@ def polygon(samples: Samples) -> FittedLoop:
             "lay the part on a bench of another colour, and photograph it again",
         )
     loop = Loop(tuple(Line(a, b) for a, b in zip(p, p[1:] + p[:1], strict=True)))
-    off = ring.exterior.distance(points_of(samples.points))
-    return FittedLoop(loop if loop.area * area_of(samples.points) > 0 else loop.reversed(), off, fair=False)
+    return loop if loop.area * area_of(samples.points) > 0 else loop.reversed()

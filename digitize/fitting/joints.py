@@ -18,7 +18,7 @@ from digitize.fitting.adjust import ArcFit, CurveFit, Joint, LineFit, PieceFit, 
 from digitize.fitting.pieces import Piece
 from digitize.fitting.primitives import fit_circle, fit_line
 from digitize.fitting.spline import clamped_knots, extended, fit_spline
-from digitize.fitting.split import Bins, Samples
+from digitize.fitting.split import COVERAGE, Bins, Samples
 from digitize.model.outline import CORNER_RAD
 from digitize.model.segment import DEGREE, Points
 
@@ -113,7 +113,8 @@ def _is_smooth(samples: Samples, a: PieceFit, b: PieceFit, link: Link, reach: tu
     qa, qb = point_at(samples, link.lo), point_at(samples, link.hi)
     turn = abs(turn_between(a, b, qa, qb))
     jump = min(1.0, abs(_curvature(a, True) - _curvature(b, False)))
-    place = math.sqrt(2 * samples.tolerance * jump)
+    nearest = int(np.abs((samples.s - link.lo + samples.length / 2) % samples.length - samples.length / 2).argmin())
+    place = math.sqrt(2 * max(samples.tolerance, COVERAGE * float(samples.sigma[nearest])) * jump)
     own = math.hypot(
         _slope_sigma(samples, a, link.lo - reach[0], link.lo), _slope_sigma(samples, b, link.hi, link.hi + reach[1])
     )

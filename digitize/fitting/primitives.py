@@ -127,6 +127,20 @@ def fit_circle(points: Points, weights: Floats | None = None) -> tuple[Point, fl
     return as_point(centre + middle), float(radius)
 
 
+def radius_sigma(sweep: float, points: float, sigma: float) -> float:
+    """Standard error, mm, of the radius of an arc through points spread evenly over it.
+
+    sweep : radians, either sign; points : how many err independently; sigma : mm, of each
+
+    Inverse of the Fisher information of centre and radius; tangent neighbours only make it less. Source: Chernov and
+    Lesort, 2004 (from memory).
+    """
+    half = abs(sweep) / 2
+    first, second = math.sin(half) / half, math.sin(2 * half) / (2 * half)  # means of cos a and cos 2a over the arc
+    along = (1 + second) / 2
+    return sigma * math.sqrt(along / max((along - first**2) * points, 1e-12))
+
+
 def fit_line(points: Points, weights: Floats | None = None) -> tuple[Point, float]:
     """A point of the line of least weighted squared distance (the centroid) and its direction of travel (radians).
 

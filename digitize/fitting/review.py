@@ -20,11 +20,17 @@ from digitize.model.outline import CORNER_RAD
 STRAIGHT_ON = math.radians(15.0)  # no corner between two pieces that carry on into each other
 BENT = 0.3  # share of its neighbours' turn that a short line must bend by to be an arc
 MOST_BLUNT = 3  # pieces that the choice may have spent on one blurred corner
-GAP_MM = 1.2  # between neighbours that are farther apart, points are missing
+GAP_MM = 1.2  # between neighbours that are farther apart, points are missing, unless
+GAP_STEPS = 3.0  # all neighbours are about as far apart as that
 HOLLOW = 0.6  # share of a piece that is one gap
 HOLLOW_TURN = 0.6  # radians that an arc may turn within a gap
 LONGEST_FALSE_MM = 16.0
 MOST_STRAYED = 3  # pieces that the choice may have spent on one false edge
+
+
+def _gap(samples: Samples) -> float:
+    """Distance of neighbours, mm, from which on points are missing between them."""
+    return max(GAP_MM, GAP_STEPS * float(np.median(np.diff(samples.s))))
 
 
 def _is_blunt(
@@ -51,7 +57,7 @@ def _is_hollow(samples: Samples, a: PieceFit, fit: PieceFit, b: PieceFit, span: 
     gap = float(np.diff(at, prepend=0.0, append=span[1] - span[0]).max())
     if isinstance(fit, ArcFit) and gap > HOLLOW_TURN * fit.radius:
         return True
-    return gap > max(GAP_MM, HOLLOW * (span[1] - span[0]))
+    return gap > max(_gap(samples), HOLLOW * (span[1] - span[0]))
 
 
 def strays(samples: Samples, bins: Bins, pieces: list[Piece]) -> npt.NDArray[np.bool_]:
@@ -74,7 +80,7 @@ def strays(samples: Samples, bins: Bins, pieces: list[Piece]) -> npt.NDArray[np.
         apart = max(abs(float(a.distances(ends[1:])[0])), abs(float(b.distances(ends[:1])[0])))
         off = np.minimum(np.abs(a.distances(samples.points[inner])), np.abs(b.distances(samples.points[inner])))
         carries_on = abs(turn_between(a, b, ends[0], ends[1])) < STRAIGHT_ON and apart < STRAY_SIGMAS * sigma
-        lost = hi - lo < LONGEST_OUTLIER_MM or (gap > GAP_MM and float(off.max()) < MOST_FALSE_MM)
+        lost = hi - lo < LONGEST_OUTLIER_MM or (gap > _gap(samples) and float(off.max()) < MOST_FALSE_MM)
         if carries_on and lost and float(np.median(off)) > STRAY_SIGMAS * sigma:
             stray[inner] = True
     return stray

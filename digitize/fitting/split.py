@@ -28,7 +28,8 @@ STRAY_SIGMAS = 3.0
 ROBUST_PASSES = 5
 MOST_BENT = 0.9  # radians that these may turn by: more is a fillet, not an edge that passes an outlier by
 LEAST_AGREED = 0.6  # of the neighbours on either side must lie on one parabola, or the edge is not smooth there
-SAGITTA = 0.1  # of the noise: what a bin may lose by being averaged
+SAGITTA = 0.1  # of the noise: what a bin may lose by being averaged, where
+SAGITTA_POINTS = 1000  # independent points prove no more: all bins together must not lose what a number is worth
 COARSEST_BIN_MM = 5.0
 MOST_BINS = 1200
 BEND_REACH_MM = 4.0
@@ -37,7 +38,14 @@ NOISE_REACH_POINTS = 9
 NOISE_PASSES = 3
 CORRELATED_MM = 1.2  # over which neighbours' errors are seen to go together
 FIGURE = 2.5  # wood figure goes on where parabolas no longer see it (measured against true outlines)
+# Within a fairing tolerance the edge may leave the points for a while: they count per length, not one by one. A saw's
+# ripple of half the tolerance must not pay for pieces, a 3 mm fillet under a tolerance of 0.5 mm must.
+FAIR_MM = 0.3
+MARKED = 2.0  # times their own errors that points scatter by: then these are marks
+ROUGH = 1.5  # times its roughness that a worn edge may be off by, up to the fairing tolerance
+ROUGH_REACH_MM = 8.0  # over which roughness is seen: the longest pitch of saw marks
 POINTS_NEEDED = 8
+MOST_POINTS = 3000  # of a loop; photos give fewer, and averages of more lose nothing to its bend
 ROUNDED = 0.6  # of the blur, 1.8 standard deviations: from there a right angle moves the edge by 0.05 of them or less
 
 
@@ -51,6 +59,7 @@ class Samples:
     sigma : (N,) float, mm; what a point may be off by (noise, or half the tolerance where that is more)
     weights : (N,) float, 1/mm2; 1/variance for as many independent points as there truly are; 0 for outliers and in
         the blur of corners
+    together : how many neighbours err as one
     tolerance : mm
     blur : mm; within this distance of a corner the edge is truly rounded
     seen : (N,) which points are no outliers; those in the blur of corners are seen, but weigh nothing
@@ -61,6 +70,7 @@ class Samples:
     length: float
     sigma: Floats
     weights: Floats
+    together: float
     tolerance: float
     blur: float
     seen: npt.NDArray[np.bool_]
@@ -162,8 +172,17 @@ def _outliers(points: Points, s: Floats, length: float, weights: Floats) -> npt.
     return (off > OUTLIER_MM) & (off * np.sqrt(weights) > OUTLIER_SIGMA) & smooth
 
 
-def prepared(contour: Contour, fair: float | None) -> Samples:
-    """The contour with its noise known and its outliers out of the game.
+def _roughness(points: Points, s: Floats, length: float) -> Floats:
+    """RMS (N,), mm, of the points near each one from the parabolas through their own neighbours."""
+    square = local_bend(points, s, length, np.ones(len(points)), (0.0, ROUGH_REACH_MM)).offset ** 2
+    each = max(1, round(ROUGH_REACH_MM / 2 / float(np.median(np.diff(s)))))
+    total = np.cumsum(np.concatenate([square[-each - 1 :], square, square[:each]]))
+    rough: Floats = np.sqrt(np.maximum(total[2 * each + 1 :] - total[: -2 * each - 1], 0.0) / (2 * each + 1))
+    return rough
+
+
+def _distinct(contour: Contour) -> Contour:
+    """The contour without repeated points, and with averages of neighbours where they are very many.
 
     Raises PartError where fewer than 8 distinct points are left.
     """
@@ -175,21 +194,43 @@ def prepared(contour: Contour, fair: float | None) -> Samples:
             f"an edge has only {len(points)} separate points, of at least {POINTS_NEEDED}",
             "take the photo from nearer, so that the part fills more of it",
         )
+    sigma = np.clip(sigma, 1e-4, 50 * float(np.median(sigma)))
+    if len(points) <= MOST_POINTS:
+        return Contour(points, sigma, contour.blur)
+    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    number = np.unique(np.floor(s * (MOST_POINTS / s[-1])), return_inverse=True)[1]
+    weights = 1 / sigma**2
+    mass = np.asarray(np.bincount(number, weights))
+    x, y = (np.bincount(number, weights * v) / mass for v in points.T)
+    return Contour(np.column_stack([x, y]), 1 / np.sqrt(mass), max(contour.blur, float(s[-1]) / MOST_POINTS / ROUNDED))
+
+
+def prepared(contour: Contour, fair: float | None) -> Samples:
+    """The contour with its noise known and its outliers out of the game.
+
+    Raises PartError where fewer than 8 distinct points are left.
+    """
+    contour = _distinct(contour)
+    points, sane = contour.points, contour.sigma
     step = np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)
     s, length = np.concatenate([[0.0], np.cumsum(step)[:-1]]), float(step.sum())
-    sane = np.clip(sigma, 1e-4, 50 * float(np.median(sigma)))
     scatter, together = _noise(points, s, length, 1 / sane**2)
-    sigma = sane * scatter
-    outlier = _outliers(points, s, length, 1 / sigma**2)
+    if fair is not None and scatter > MARKED:
+        scatter, together = 1.0, 1.0
+    noise = sigma = np.maximum(sane * scatter, FINEST_TOL_MM / COVERAGE)
+    outlier = _outliers(points, s, length, 1 / np.maximum(sane * scatter, (fair or 0.0) / COVERAGE) ** 2)
     if outlier.mean() > 0.2:
         outlier[:] = False
-    tolerance = max(FINEST_TOL_MM, COVERAGE * float(np.median(sigma))) if fair is None else fair
-    floor = FINEST_TOL_MM / COVERAGE if fair is None else max(FINEST_TOL_MM, fair) / COVERAGE
-    sigma = np.maximum(sigma, floor)
     blur = ROUNDED * contour.blur
-    rounded = corner_zones(points, s, length, sigma, ~outlier, blur)
-    weights = np.where(outlier | rounded, 0.0, 1 / (sigma**2 * together))
-    return Samples(points, s, length, sigma, weights, tolerance, blur, ~outlier)
+    weights = 1 / (noise**2 * together)
+    rounded = corner_zones(points, s, length, noise, noise, ~outlier, blur)
+    if fair is not None:
+        sigma = np.maximum(noise, np.minimum(fair / COVERAGE, ROUGH * _roughness(points, s, length)))
+        rounded |= corner_zones(points, s, length, sigma, noise, ~outlier, blur)
+        weights = np.minimum(weights, float(np.median(step)) / (FAIR_MM * sigma**2))
+    weights = np.where(outlier | rounded, 0.0, weights)
+    tolerance = max(FINEST_TOL_MM, COVERAGE * float(np.median(sigma)))
+    return Samples(points, s, length, sigma, weights, together, tolerance, blur, ~outlier)
 
 
 def binned(samples: Samples) -> Bins:
@@ -199,7 +240,9 @@ def binned(samples: Samples) -> Bins:
     bend = np.abs(local_bend(p, s, length, np.maximum(w, 1e-9), (0.0, BEND_REACH_MM)).curvature)
     reach = int(np.clip(np.ceil(BEND_REACH_MM / step), 1, len(p) // 2 - 1))
     most = np.lib.stride_tricks.sliding_window_view(np.concatenate([bend[-reach:], bend, bend[:reach]]), 2 * reach + 1)
-    sagitta = SAGITTA * float(np.median(samples.sigma))
+    sagitta = (
+        SAGITTA * float(np.median(samples.sigma)) * min(1.0, math.sqrt(SAGITTA_POINTS * samples.together / len(p)))
+    )
     size = np.sqrt(24 * sagitta / np.maximum(most.max(axis=1), 1e-9))
     size = np.clip(size, step, max(step, min(COARSEST_BIN_MM, length / 40)))
     gaps = np.diff(np.concatenate([s, [length]]))

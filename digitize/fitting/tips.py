@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.interpolate import BSpline
+from scipy.spatial import cKDTree
 from shapely import LinearRing, LineString
 
 from digitize.model.outline import CORNER_RAD, Loop
@@ -22,9 +23,10 @@ def straightened(loop: Loop, points: Points) -> Loop:
     ends: list[list[Segment]] = [[s] for s in segments]
     if len(segments) < 2:
         return loop
+    tree = cKDTree(points)
     for k in np.flatnonzero(np.abs(turns) > CORNER_RAD):
         before, after = ends[k - 1][-1], ends[k][0].reversed()
-        a, b = _last_seen(before, points), _last_seen(after, points)
+        a, b = _last_seen(before, tree), _last_seen(after, tree)
         if not (_is_guess(before, a) or _is_guess(after, b)):
             continue
         corner = _meeting(before, a, after, b)
@@ -41,14 +43,10 @@ def _is_guess(segment: Segment, seen: float) -> bool:
     return not isinstance(segment, Line) and seen > 0 and bare > max(BARE_MM, share * known)
 
 
-def _last_seen(segment: Segment, points: Points) -> float:
+def _last_seen(segment: Segment, points: cKDTree) -> float:
     """The last parameter at which a point lies near the segment; 0 where none does."""
     t = np.linspace(0.0, 1.0, max(20, int(segment.length / NEAR_MM)))
-    curve = segment.point(t)
-    near = points[np.abs(points - curve.mean(axis=0)).max(axis=1) < segment.length + 1.0]
-    if len(near) == 0:
-        return 0.0
-    seen = np.linalg.norm(curve[:, None] - near[None], axis=2).min(axis=1) < NEAR_MM
+    seen = points.query(segment.point(t), distance_upper_bound=NEAR_MM)[0] < NEAR_MM
     return float(t[np.flatnonzero(seen)[-1]]) if seen.any() else 0.0
 
 

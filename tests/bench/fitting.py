@@ -1,74 +1,249 @@
-"""How true fitted outlines are: python -m tests.bench.fitting [FOLDER OF TRUTH FILES] [--sigma 0.02]"""
+"""How true and how fair fitted outlines are, beside a smoothing spline and a polyline simplifier on the same points.
+
+    python -m tests.bench.fitting [PRACTICE_FOLDER] [--only NAME]
+
+First synthetic curves with white noise, at 2 000 and 20 000 points; then, where the folder is given (truth.json,
+photos/, truth/), the contours traced from its photos. Times are CPU seconds of one run.
+"""
 
 import argparse
 import json
+import math
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from shapely import LineString
+from scipy.interpolate import splev, splprep
+from shapely import LineString, Polygon, STRtree, linestrings
+from shapely import points as points_of
 
 from digitize.fitting import fit_outline
+from digitize.fitting.quality import turning_points
 from digitize.model.errors import DigitizeError
+from digitize.model.outline import Contour
 from digitize.model.segment import Arc, Line
-from tests.fitting.shapes import DENSE_MM, Roughness, Shape, catalogue, deviation, roughened, sharp_points
+from tests.bench.contours_on_disk import contours_of
+from tests.bench.scenes_on_disk import scenes
+from tests.fitting.shapes import Roughness, catalogue, roughened, sharp_points
+
+SIGMA_MM = 0.02
+COUNTS = (2000, 20000)
+STEP_MM = 0.25  # between the places where curves are compared
+FLATTEST_TRUTH = 3e-4  # 1/mm: truth is told to 0.1 um, in chords of about a millimetre
+CORNER_DEG = 12.0  # chords of a true fillet turn by less
+SAME_MM = 3.0  # points farther from the truth than this belong to something else
+DRAWN = {"gauge": 4, "disc": 1, "ring": 2, "bracket": 10, "foot": 10, "splat": 19, "comb": 40, "rail": 16}
+HEAD = "shape              points  pieces       raw    fit  ratio    max  extrema  break      s"
+OTHERS = " | spline: knots  rms     s | simplified: pieces, rms, s"
 
 
-def dense(loop):
-    """The same closed polyline with points at least every DENSE_MM."""
-    closed = LineString(np.vstack([loop, loop[:1]])).segmentize(DENSE_MM)
-    return np.asarray(closed.coords)[:-1]
+Start = tuple[float, np.ndarray, np.ndarray]
+"""Turn, and the middles of loops and truth, that bring loops near the truth."""
 
 
-def practice(folder):
-    shapes = []
-    for path in sorted(Path(folder).glob("s??.json")):
-        for part in json.loads(path.read_text())["parts"][:1]:
-            outline = part["outline_part_frame"]
-            loops = [dense(np.asarray(x, dtype=float)) for x in (outline["outer"], *outline["holes"])]
-            shapes.append(Shape(path.stem, loops, None, sum(len(sharp_points(x)) for x in loops)))
-    return shapes
+@dataclass(frozen=True)
+class Rival:
+    """What another way made of the same points: how many numbers or pieces, dense loops (N, 2), CPU seconds."""
+
+    pieces: int
+    loops: list[np.ndarray]
+    seconds: float
 
 
-def row(shape, how):
-    contours = roughened(shape, how)
+def timed(work: Callable):
     began = time.process_time()
+    result = work()
+    return result, time.process_time() - began
+
+
+def smoothing_spline(contours: list[Contour]) -> Rival:
+    """scipy's periodic smoothing spline alone, told the noise."""
+
+    def work():
+        found = []
+        for c in contours:
+            x, y = np.vstack([c.points, c.points[:1]]).T
+            w = np.append(1 / c.sigma, 1 / c.sigma[0])
+            found.append(splprep([x, y], w=w, s=len(x), per=True)[0])
+        return found
+
+    splines, seconds = timed(work)
+    u = np.linspace(0, 1, 20001)[:-1]
+    return Rival(sum(len(t[0]) - 7 for t in splines), [np.column_stack(splev(u, t)) for t in splines], seconds)
+
+
+def simplified(contours: list[Contour]) -> Rival:
+    """shapely's simplifier (Douglas and Peucker) at two standard deviations of the noise."""
+    rings, seconds = timed(
+        lambda: [
+            np.asarray(Polygon(c.points).simplify(2 * float(np.median(c.sigma))).exterior.coords) for c in contours
+        ]
+    )
+    return Rival(sum(len(r) - 1 for r in rings), [r[:-1] for r in rings], seconds)
+
+
+def ring(loop: np.ndarray) -> LineString:
+    return LineString(np.vstack([loop, loop[:1]]))
+
+
+def even(loop: np.ndarray) -> np.ndarray:
+    """Places on a closed polyline, evenly spaced."""
+    line = ring(loop)
+    at = np.arange(0, line.length, STEP_MM)
+    return np.array([p.coords[0] for p in line.interpolate(at)])
+
+
+def moved(p: np.ndarray, angle: float, shift: np.ndarray) -> np.ndarray:
+    c, s = math.cos(angle), math.sin(angle)
+    return p @ np.array([[c, s], [-s, c]]) + shift
+
+
+def placed(loops: list[np.ndarray], truth: list[np.ndarray], steps: int) -> list[np.ndarray]:
+    """Points (each loop's (N, 2)), moved rigidly onto the true loops by least squares from where they are."""
+    lines = [ring(t) for t in truth]
+    for _ in range(steps):
+        rows, rights = [], []
+        for p, line in zip(loops, lines, strict=True):
+            at = line.project(points_of(p))
+            foot, ahead = (np.array([q.coords[0] for q in line.interpolate((at + d) % line.length)]) for d in (0, 1e-4))
+            normal = (ahead - foot)[:, ::-1] * (-1, 1) / 1e-4
+            near = np.linalg.norm(p - foot, axis=1) < max(SAME_MM, 3 * np.median(np.linalg.norm(p - foot, axis=1)))
+            turn = normal[:, 1] * p[:, 0] - normal[:, 0] * p[:, 1]
+            rows.append(np.column_stack([turn, normal])[near])
+            rights.append(((foot - p) * normal).sum(axis=1)[near])
+        angle, x, y = np.linalg.lstsq(np.vstack(rows), np.concatenate(rights), rcond=None)[0]
+        loops = [moved(p, angle, np.array([x, y])) for p in loops]
+        if abs(angle) * 300 + abs(x) + abs(y) < 1e-5:
+            break
+    return loops
+
+
+def brought(loops: list[np.ndarray], truth: list[np.ndarray]) -> Start:
+    """Turn, and middles of loops and truth, that bring loops near the truth from anywhere."""
+    a, b = (np.asarray(Polygon(x[0]).centroid.coords[0]) for x in (loops, truth))
+    coarse, target = [p[:: max(1, len(p) // 150)] - a for p in loops], [t - b for t in truth]
+    lines = [ring(t) for t in target]
+
+    def off(angle: float) -> float:
+        return sum(
+            float(line.distance(points_of(moved(p, angle, 0))).sum()) for p, line in zip(coarse, lines, strict=True)
+        )
+
+    angle = min(np.arange(0, 2 * math.pi, 0.05), key=off)
+    return float(min(angle + np.arange(-0.05, 0.05, 0.005), key=off)), a, b
+
+
+def off_truth(loops: list[np.ndarray], truth: list[np.ndarray], start: Start | None) -> np.ndarray:
+    """Distances (mm) of points from the true loops; after the best rigid placement, where a start for it is given."""
+    if start:
+        angle, a, b = start
+        truth = [t - b for t in truth]
+        loops = placed([moved(p - a, angle, np.zeros(2)) for p in loops], truth, 8)
+    trees = [STRtree(linestrings(np.stack([t, np.roll(t, -1, axis=0)], axis=1))) for t in truth]
+    nearest = [
+        tree.query_nearest(points_of(p), return_distance=True, all_matches=False)[1]
+        for p, tree in zip(loops, trees, strict=True)
+    ]
+    return np.concatenate(nearest)
+
+
+def rms(off: np.ndarray) -> float:
+    return float(np.sqrt((off**2).mean()))
+
+
+def curvature_extrema(loop: np.ndarray) -> int:
+    """Of a true polyline, between its corners, from the circles through every other three of its vertices."""
+    loop = loop[np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1) > 1e-3]
+    corners = sharp_points(loop, least_deg=CORNER_DEG)
+    loop = np.roll(loop, -int(corners[0]), axis=0) if len(corners) else loop
+    before, after = loop - np.roll(loop, 2, axis=0), np.roll(loop, -2, axis=0) - loop
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    bend = 2 * cross / np.prod([np.linalg.norm(d, axis=1) for d in (before, after, before + after)], axis=0)
+    if not len(corners):
+        return turning_points(bend, True, FLATTEST_TRUTH)
+    bounds = [*(corners - corners[0]), len(loop)]
+    return sum(turning_points(bend[a + 2 : b - 1], False, FLATTEST_TRUTH) for a, b in pairwise(bounds) if b - a > 4)
+
+
+def row(name: str, contours: list[Contour], truth: list[np.ndarray], drawn: int | None, traced: bool) -> float | None:
+    """One line of the table; the ratio of RMS, fit to points. What was traced lies elsewhere than the truth."""
     try:
-        outline, quality = fit_outline(contours)
+        (outline, quality), spent = timed(lambda: fit_outline(contours))
     except DigitizeError as error:
-        print(f"{shape.name:18s} {error}")
-        return
-    spent = time.process_time() - began
-    off = deviation(outline, shape)
+        print(f"{name:18} {error}")
+        return None
+    loops = [loop.flattened(0.001) for loop in outline.loops]
+    pick = [min(truth, key=lambda t: abs(Polygon(t).area - Polygon(p).area)) for p in loops]
+    start = brought(loops, pick) if traced else None
+    raw = rms(off_truth([c.points for c in contours], pick, start))
+    off = off_truth([even(p) for p in loops], pick, start)
+    back = off_truth([even(t) for t in pick], loops, (-start[0], start[2], start[1]) if start else None)
     kinds = [sum(isinstance(s, kind) for s in outline.segments) for kind in (Line, Arc)]
-    print(
-        f"{shape.name:18s} {sum(len(c.points) for c in contours):5d} {how.sigma:5.2f} "
-        f"{quality.pieces:3d}/{shape.pieces or '-':<3} "
-        f"{kinds[0]:3d}L{kinds[1]:3d}A{quality.pieces - sum(kinds):3d}S "
-        f"{quality.corners:3d}/{shape.corners if shape.corners is not None else '-':<3} "
-        f"{off.rms:.4f} {off.rms / how.sigma:5.2f} {off.largest:.3f} at ({off.at[0]:.0f},{off.at[1]:.0f}) "
-        f"{quality.curvature_extrema:3d} {quality.tangent_break_deg:6.3f} "
-        f"{quality.rms_mm:.3f} {quality.max_mm:.3f} {spent * 1000:5.0f}"
+    extrema = sum(curvature_extrema(t) for t in pick)
+    text = (
+        f"{name:18} {sum(len(c.points) for c in contours):6d} {quality.pieces:3d}/{drawn or '-':<3}"
+        f"{kinds[0]:3d}L{kinds[1]:2d}A{quality.pieces - sum(kinds):2d}S {raw:.4f} {rms(off):.4f} {rms(off) / raw:5.2f} "
+        f"{max(off.max(), back.max()):6.3f} {quality.curvature_extrema:4d}/{extrema:<3d} "
+        f"{quality.tangent_break_deg:6.3f} {spent:6.2f}"
     )
+    for rival in (smoothing_spline(contours), simplified(contours)):
+        own = rms(off_truth([even(p) for p in rival.loops], pick, start))
+        text += f" | {rival.pieces:8d} {own:.4f} {rival.seconds:6.3f}"
+    print(text, flush=True)
+    return rms(off) / raw
 
 
-def main():
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("truth", nargs="?", default="")
-    parser.add_argument("--sigma", type=float, nargs="*", default=[0.01, 0.02, 0.05])
-    parser.add_argument("--together", type=int, default=1)
-    parser.add_argument("--outliers", type=int, default=0)
-    parser.add_argument("--seed", type=int, default=0)
+def synthetic(only: str) -> None:
+    ratios = []
+    for count in COUNTS:
+        for shape in catalogue():
+            if only not in shape.name:
+                continue
+            length = sum(ring(loop).length for loop in shape.loops)
+            contours = roughened(shape, Roughness(SIGMA_MM, step=length / count, blur=0.0, dropped=0.0))
+            contours = [Contour(c.points, c.sigma, 0.0) for c in contours]
+            ratios.append(row(shape.name, contours, shape.loops, shape.pieces, traced=False))
+    known = [r for r in ratios if r is not None]
+    if known:
+        print(f"largest ratio {max(known):.2f}, median {np.median(known):.2f}")
+
+
+def practice(folder: Path, only: str) -> None:
+    ratios = []
+    for scene in scenes(folder):
+        if only not in scene.name:
+            continue
+        told = json.loads(scene.truth.read_text())
+        worlds = told["outlines_world"]
+        for k, contours in enumerate(contours_of(scene)):
+            world = min(worlds, key=lambda w: abs(Polygon(w["outer"]).area - contours[0].area))
+            truth = [np.asarray(x, dtype=float) for x in (world["outer"], *world["holes"])]
+            name = scene.name if len(worlds) == 1 else f"{scene.name} part {k + 1}"
+            drawn = DRAWN.get(told["shape"]) if len(worlds) == 1 else None
+            ratio = row(f"{name} {told['shape']}", list(contours), truth, drawn, traced=True)
+            if ratio is not None and scene.expect == "trace":
+                ratios.append(ratio)
+    if ratios:
+        print(f"scenes to be traced: largest ratio {max(ratios):.2f}, median {np.median(ratios):.2f}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", nargs="?", type=Path)
     parser.add_argument("--only", default="")
+    parser.add_argument("--skip-synthetic", action="store_true")
     given = parser.parse_args()
-    shapes = catalogue() + (practice(given.truth) if given.truth else [])
-    print(
-        "shape              points sigma pieces            corners rms  /sigma max       extrema break  fit rms max  ms"
-    )
-    for shape in shapes:
-        for sigma in given.sigma:
-            if given.only in shape.name:
-                row(shape, Roughness(sigma, given.together, outliers=given.outliers, seed=given.seed))
+    print(HEAD + OTHERS)
+    if not given.skip_synthetic:
+        synthetic(given.only)
+    if given.folder and (given.folder / "truth.json").exists():
+        print(HEAD + OTHERS)
+        practice(given.folder, given.only)
+    else:
+        print("practice photos skipped: give their folder (with truth.json in it)")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from digitize.fitting import fallback, fit_outline
 from digitize.fitting.chain import fit_loop
-from digitize.fitting.quality import quality_of
+from digitize.fitting.quality import fitted_to, quality_of
 from digitize.fitting.split import prepared
 from digitize.model.errors import PartError
 from digitize.model.outline import Contour
@@ -17,7 +17,7 @@ from tests.fitting.shapes import Roughness, Shape, catalogue, deviation, polygon
 RMS_SIGMAS = 0.5  # fitting averages: lines and arcs come out truer than the points
 SHARP_MM = 0.15  # at corners of 60 degrees and more, sigma 0.02
 TIP_MM = 0.30  # at a tip of 15 degrees
-SMOOTH_DEG = 0.5
+SMOOTH_DEG = 0.1
 SHAPES = {s.name: s for s in catalogue()}
 DRAWN = [s for s in catalogue() if s.pieces and s.name != "ogee panel"]
 
@@ -42,7 +42,7 @@ def test_sweeps_are_followed_and_stay_fair(name):
     assert off.largest < 0.08
     assert quality.corners == shape.corners
     assert quality.tangent_break_deg < SMOOTH_DEG
-    assert quality.curvature_extrema <= {"ellipse": 6, "ogee panel": 3, "wave": 34}[name]
+    assert quality.curvature_extrema <= {"ellipse": 6, "ogee panel": 3, "wave": 42}[name]  # truth: 4, 1, 28
 
 
 @pytest.mark.parametrize("name", ["rectangle", "D", "cloud lift", "inside corners"])
@@ -135,6 +135,24 @@ def test_fairing_takes_saw_marks_for_noise():
     assert deviation(outline, Shape("bar", [bar])).largest < 0.1
 
 
+@pytest.mark.parametrize("name", ["rectangle", "ring", "ogee panel"])
+def test_very_many_points_are_averaged_and_make_the_fit_truer(name):
+    shape = SHAPES[name]
+    outline, quality = fit_outline(roughened(shape, Roughness(0.02, step=0.025, blur=0.0, dropped=0.0)))
+    assert quality.corners == shape.corners
+    assert deviation(outline, shape).rms < 0.1 * 0.02
+
+
+def test_quality_counts_points_that_err_independently_and_extrema_across_joints():
+    alone = fit_outline(roughened(SHAPES["rounded rectangle"], Roughness(0.02)))[1]
+    together = fit_outline(roughened(SHAPES["rounded rectangle"], Roughness(0.02, together=3)))[1]
+    assert alone.points > 1400  # of the 1600 that are 0.3 mm apart
+    assert together.points < alone.points / 3  # a mean over three neighbours, and wary of what goes on beyond them
+    assert alone.curvature_extrema == 8  # as drawn: each of four fillets, each of four lines
+    assert fit_outline(roughened(SHAPES["ellipse"], Roughness(0.02)))[1].curvature_extrema in range(4, 7)
+    assert SHAPES["rectangle"].pieces == fit_outline(roughened(SHAPES["rectangle"], Roughness(0.02)))[1].pieces
+
+
 def test_a_part_needs_one_outer_edge():
     disc = roughened(SHAPES["disc"], Roughness(0.02))
     with pytest.raises(PartError, match="one outer edge"):
@@ -145,7 +163,7 @@ def test_a_part_needs_one_outer_edge():
 
 def test_a_loop_whose_pieces_are_simply_joined_is_told():
     samples = prepared(noisy_circle(), None)
-    assert quality_of([fallback.polygon(samples)]).unfair_loops == 1
+    assert quality_of([fitted_to(samples, fallback.polygon(samples), fair=False)]).unfair_loops == 1
     assert fit_outline([noisy_circle()])[1].unfair_loops == 0
 
 

@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from digitize.fitting.primitives import fit_circle, fit_line, run_misfits
+from digitize.fitting.primitives import fit_circle, fit_line, radius_sigma, run_misfits
 from digitize.model.segment import Arc
 
 METHOD_TOL_MM = 1e-5  # published to six decimals
@@ -31,6 +31,7 @@ def test_radius_scatters_as_the_bound_says_and_is_not_biased(sweep_deg, k):
     exact, outward = arc.point(t), (arc.point(t) - np.array(arc.centre)) / radius
     radii = np.array([fit_circle(exact + sigma * rng.normal(size=(n, 1)) * outward)[1] for _ in range(runs)])
     bound = k * sigma / math.sqrt(n)
+    assert radius_sigma(arc.sweep, n, sigma) == pytest.approx(bound, rel=0.01)  # k is told to three digits
     assert radii.std() == pytest.approx(bound, rel=0.15)  # four standard errors of a scatter from 300 runs
     assert abs(radii.mean() - radius) < 4 * bound / math.sqrt(runs)
 

@@ -1,0 +1,1 @@
+"""What an outline seems to mean, and an outline drawn as it is meant."""
