@@ -3,30 +3,27 @@
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_pdf import FigureCanvasPdf, PdfPages
-from matplotlib.collections import LineCollection
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from shapely.geometry.polygon import orient
 
+from digitize.formats.paper import PAPERS as ALL_PAPERS
+from digitize.formats.paper import PRINTABLE_MM, TICK_MM, blank_page, check_lines, unscaled
 from digitize.model.errors import InputError
 from digitize.model.sheet import CHECK_LINE_MM, Sheet
 from digitize.vision.checkerboard import marker_cells, marker_squares
 
-PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-INCH_MM = 25.4
-PRINTABLE_MM = 6.35  # every common printer reaches to here from the paper's edge
+PAPERS = {name: ALL_PAPERS[name] for name in ("A4", "Letter")}  # what a sheet of 180 x 240 mm is made for
 WHITE_MM = 8.0  # left blank round the squares
 LINE_MM = 9.3  # from the squares to a check line
-TICK_MM = 1.2  # half the length of a tick at its ends
 WORDS_MM = 13.8  # from the squares to the middle of the line of instructions
 LETTERS_MM = 1.6  # from there to below its letters
 ADVICE = (
@@ -62,37 +59,6 @@ def sheets_pdf(sheets: Sequence[Sheet], paper: str) -> bytes:
     return unscaled(stream.getvalue())
 
 
-def unscaled(pdf: bytes) -> bytes:
-    """The PDF with /PrintScaling /None in its catalogue, added as an incremental update.
-
-    Source: ISO 32000-1:2008, 7.5.6 (updates), 12.2 table 150 (PrintScaling, PDF 1.6); from memory.
-    """
-    trailer = pdf[pdf.rindex(b"trailer") :]
-    start, root = (int(_found(pattern, trailer)[1]) for pattern in (rb"startxref\s+(\d+)", rb"/Root (\d+) 0 R"))
-    size = _found(rb"/Size \d+", trailer)[0]
-    entries = _found(rb"\n%d 0 obj\s*<<(.*?)>>\s*endobj" % root, pdf)[1]
-    catalogue = b"%d 0 obj\n<<%b /Version /1.6 /ViewerPreferences << /PrintScaling /None >> >>\nendobj\n" % (
-        root,
-        entries,
-    )
-    body = pdf.rstrip(b"\n") + b"\n"
-    table = b"xref\n%d 1\n%010d 00000 n \ntrailer\n<< %b /Root %d 0 R /Prev %d >>\n" % (
-        root,
-        len(body),
-        size,
-        root,
-        start,
-    )
-    return body + catalogue + table + b"startxref\n%d\n%%%%EOF\n" % (len(body) + len(catalogue))
-
-
-def _found(pattern: bytes, data: bytes) -> re.Match[bytes]:
-    match = re.search(pattern, data, re.DOTALL)
-    if match is None:
-        raise ValueError(f"{pattern!r} is not in the PDF")
-    return match
-
-
 def _page(sheet: Sheet, paper: str) -> Page:
     """The page, upright if all fits so, with the squares as central as the check lines allow."""
     width, height = _span(sheet)
@@ -115,15 +81,9 @@ def _span(sheet: Sheet) -> tuple[float, float]:
 
 
 def _drawn(sheet: Sheet, page: Page) -> Figure:
-    figure = Figure(figsize=(page.size[0] / INCH_MM, page.size[1] / INCH_MM))
-    FigureCanvasPdf(figure)
-    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-    axes.set(
-        xlim=(-page.corner[0], page.size[0] - page.corner[0]), ylim=(-page.corner[1], page.size[1] - page.corner[1])
-    )
-    axes.set_axis_off()
+    figure, axes = blank_page(page.size, page.corner)
     axes.add_patch(PathPatch(_black(sheet), facecolor="black", linewidth=0))
-    _check_lines(axes, sheet)
+    check_lines(axes, CHECK_LINE_MM, (0.0, -LINE_MM), (_span(sheet)[0] + LINE_MM, 0.0))
     _words(axes, sheet)
     return figure
 
@@ -149,17 +109,6 @@ def _black(sheet: Sheet) -> Path:
 def _boxes(corners: np.ndarray, side: float) -> np.ndarray:
     boxes: np.ndarray = shapely.box(corners[:, 0], corners[:, 1], corners[:, 0] + side, corners[:, 1] + side)
     return boxes
-
-
-def _check_lines(axes: Axes, sheet: Sheet) -> None:
-    """One along x below the squares, one along y on their right: 150 mm between the middles of the ticks."""
-    place, end = _span(sheet)[0] + LINE_MM, CHECK_LINE_MM
-    along_x = np.array([[(0.0, 0.0), (end, 0.0)], *([(x, -TICK_MM), (x, TICK_MM)] for x in (0.0, end))])
-    lines = [*(along_x - (0.0, LINE_MM)), *(along_x[..., ::-1] + (place, 0.0))]
-    axes.add_collection(LineCollection(lines, colors="black", linewidths=0.6, capstyle="butt"))
-    label = f"{CHECK_LINE_MM:g} mm"
-    axes.text(CHECK_LINE_MM + 2, -LINE_MM, label, fontsize=7, va="center_baseline")
-    axes.text(place, CHECK_LINE_MM + 2, label, fontsize=7, rotation=90, ha="center", va="bottom")
 
 
 def _words(axes: Axes, sheet: Sheet) -> None:
