@@ -1,0 +1,323 @@
+"""Which way to feed each stretch of the edge, and from where: runs that go downhill with respect to the grain.
+
+By hand the spindle turns clockwise seen from above, and ordinary feed leads the cutter with the material on its left:
+counter-clockwise round an outside, clockwise in a hole. On a router table the spindle comes from below, and ordinary
+feed leads the cutter round the work the other way. Work that is turned over is seen mirrored: the ways swap once more.
+Which way is downhill is the wood's affair alone. Source: common practice, several makers' manuals agree.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from digitize.model.outline import Outline
+from digitize.model.segment import Point, as_point
+from digitize.shop.depth import Machine, Side
+from digitize.shop.fibre import EdgeSteps, points_along
+from digitize.shop.fragile import Tip
+from digitize.shop.grain import EdgeGrain
+from digitize.shop.samples import Floats, Ints
+
+Feed = Literal["ordinary", "climb"]
+Turning = Literal["clockwise", "counter-clockwise"]
+GrainClass = Literal["end", "long", "sloped", "unknown"]
+
+LEVEL_RAD = math.radians(
+    3.0
+)  # within this of along or across the grain an edge may be fed either way; sawn stock varies
+CHANGE_MM = 5.0  # a stop and a start cost as much as so much edge fed steeply uphill: no run is shorter than two of it
+CLIMB_COST = 0.02  # where the grain does not mind: of the length, for a climb cut
+FORCED = 1e3  # a tip's flank weighs so much more than any other edge
+END_RAD, LONG_RAD = (
+    math.radians(60.0),
+    math.radians(30.0),
+)  # slopes from which on, up to which an edge is end, long grain
+LEAD_MM = 40.0  # a level stretch is shared by both its neighbours, but a climb cut takes no more of it than this
+SAME_MM = 1e-3  # rounding, and the steps' own
+SPLIT_MM = 20.0  # an end-grain edge at least so long is a run of its own where it meets long grain at a corner
+ROUND_SHARE = 0.25  # of the edges beside it: so short a round is a corner
+MOSTLY = 0.6  # of its length makes a run end grain or long grain
+
+
+@dataclass(frozen=True)
+class Run:
+    """One stretch of the edge, cut in one go.
+
+    loop : 0 is the outer loop, then the holes
+    start_mm, end_mm : along the loop, its own way, where the cut begins and ends; past the loop's beginning they wrap
+    feed, travel : "ordinary" or "climb", and the cutter's way round the loop as seen at the machine
+    forward : whether it goes the loop's own way
+    order : from 1 on
+    grain : what most of it is
+    uphill_mm : length that goes uphill all the same, too short to be fed by itself
+    from_tip : whether it begins at a fragile tip
+    """
+
+    loop: int
+    start_mm: float
+    end_mm: float
+    length_mm: float
+    feed: Feed
+    travel: Turning
+    forward: bool
+    order: int
+    grain: GrainClass
+    uphill_mm: float
+    from_tip: bool
+    start: Point
+    end: Point
+
+
+def ordinary_is_forward(machine: Machine, flipped: bool) -> bool:
+    """Whether ordinary feed goes a loop's own way, with the material on the left seen from above the drawn face."""
+    return (machine == "hand") != flipped
+
+
+def bearing_place(machine: Machine, pattern_on: Side) -> Literal["shank", "tip"]:
+    """Which end's bearing rides on the pattern: the shank's where the pattern lies on the machine's side."""
+    return "shank" if (machine == "hand") == (pattern_on == "top") else "tip"
+
+
+def feed_runs(
+    outline: Outline, steps: EdgeSteps, grain: EdgeGrain | None, machine: Machine, flipped: bool = False
+) -> tuple[Run, ...]:
+    """All runs in the order to cut them: end grain first, then the rest; ordinary feed before climb cuts.
+
+    grain : None where its direction is not known or does not matter: each loop is then one run of ordinary feed
+    """
+    forward = ordinary_is_forward(machine, flipped)
+    runs: list[Run] = []
+    for loop in range(len(outline.loops)):
+        inside = np.flatnonzero(steps.loop == loop)
+        tips = [t for t in grain.tips if t.loop == loop and t.kind == "tip"] if grain else []
+        edge = _Edge(
+            loop, steps.start[inside], steps.length[inside], grain.slope[inside] if grain else np.zeros(0), forward
+        )
+        cuts = _cuts(edge, tips) if grain else [(_longest_straight(outline, loop), forward)]
+        ends = [as_point(p) for p in points_along(steps, loop, [place for place, _ in cuts])]
+        pairs = zip(ends, ends[1:] + ends[:1], strict=True)
+        own = [_run(edge, *cut, pair, flipped) for cut, pair in zip(_stretches(edge, cuts), pairs, strict=True)]
+        places = np.array([t.along_mm for t in tips])
+        runs += [replace(run, from_tip=_apart(edge, run.start_mm, places) < SAME_MM) for run in own]
+    ordered = sorted(runs, key=lambda r: (r.grain != "end", r.feed == "climb", r.loop, r.start_mm))
+    return tuple(replace(run, order=number) for number, run in enumerate(ordered, start=1))
+
+
+@dataclass(frozen=True)
+class _Edge:
+    """One loop: where its steps begin and how long they are, mm, their slopes, and whether ordinary feed is forward."""
+
+    loop: int
+    start: Floats
+    length: Floats
+    slope: Floats
+    ordinary: bool
+
+    @cached_property
+    def total(self) -> float:
+        return float(self.length.sum())
+
+    def between(self, start: float, length: float) -> Ints:
+        """The steps whose middles lie on a stretch, which may pass the loop's beginning."""
+        middles = self.start + self.length / 2
+        a, b = np.searchsorted(middles, [start, start + length])
+        return np.concatenate([np.arange(a, b), np.arange(np.searchsorted(middles, start + length - self.total))])
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Steps in a row that want the same: +1 forward, -1 backward, 0 either; zone says which kind of level edge.
+
+    cost : of feeding it forward, and backward
+    free : whether it begins at a fragile tip or where end grain meets long grain: there a change costs nothing
+    forced : whether it is the flank of a tip
+    """
+
+    start: float
+    end: float
+    zone: Literal["", "long", "end"]
+    cost: tuple[float, float]
+    free: bool
+    forced: bool
+
+
+def _cuts(edge: _Edge, tips: Sequence[Tip]) -> list[tuple[float, bool]]:
+    """Places along the loop where a run begins or ends, each with whether the edge after it is fed forward."""
+    splits = _corner_splits(edge)
+    pieces = _pieces(edge, tips, splits)
+    ways = _best_ways(pieces)
+    changes = sorted(
+        (_change(edge, pieces, ways, k) % edge.total, way) for k, way in enumerate(ways) if way != ways[k - 1]
+    )
+    at = np.array([place for place, _ in changes])
+    splits = [p for p in splits if _apart(edge, p, at) > 2 * CHANGE_MM]
+    if not changes and not splits:
+        crest = max((p for p in pieces if p.zone == "long"), key=lambda p: p.end - p.start, default=pieces[0])
+        return [((crest.start + crest.end) / 2 % edge.total, ways[0])]
+    ways_there = [(p, changes[bisect(at, p) - 1][1] if changes else ways[0]) for p in splits]
+    return sorted(changes + ways_there)
+
+
+def _apart(edge: _Edge, place: float, others: Floats) -> float:
+    """From a place to the nearest of others, mm along the loop."""
+    away = np.abs(others - place)
+    return float(np.minimum(away, edge.total - away).min(initial=math.inf))
+
+
+def _pieces(edge: _Edge, tips: Sequence[Tip], splits: Sequence[float]) -> list[_Piece]:
+    level = np.abs(np.sin(2 * edge.slope)) < math.sin(2 * LEVEL_RAD)
+    want = np.where(level, 0, -np.sign(edge.slope)).astype(int)
+    weight = np.abs(np.sin(2 * edge.slope)) * edge.length
+    zone = np.where(level, np.where(np.abs(edge.slope) < math.pi / 4, 1, 2), 0)
+    born, flank = np.zeros(len(want), dtype=bool), np.zeros(len(want), dtype=bool)
+    middle = edge.start + edge.length / 2
+    for tip in tips:
+        flanks = (tip.along_mm - tip.flank[0]) % edge.total, (tip.flank[1] - tip.along_mm) % edge.total
+        before, after = (max(flank, 2 * CHANGE_MM) for flank in flanks)
+        from_tip = (middle - tip.along_mm) % edge.total
+        for inside, way in ((from_tip > edge.total - before, -1), (from_tip < after, 1)):
+            want[inside], zone[inside], flank[inside] = way, 0, True
+            weight[inside] = FORCED * edge.length[inside]
+        born[np.argmin(from_tip)] = True
+    for split in splits:
+        born[np.searchsorted(edge.start, split - SAME_MM) % len(born)] = True
+    key = want + 4 * zone
+    first = np.flatnonzero((key != np.roll(key, 1)) | born)
+    if not len(first):
+        first = np.zeros(1, dtype=np.intp)
+    pieces = []
+    names: tuple[Literal["", "long", "end"], ...] = ("", "long", "end")
+    for a, b in pairwise([*first, first[0] + len(want)]):
+        inside = np.arange(a, b) % len(want)
+        length = float(edge.length[inside].sum())
+        wrong = float(weight[inside].sum())
+        cost = [0.0 if want[a] > 0 else wrong, 0.0 if want[a] < 0 else wrong] if want[a] else [0.0, 0.0]
+        climb = 1 if edge.ordinary else 0
+        cost[climb] += (1e-6 if want[a] else CLIMB_COST) * length
+        start = float(edge.start[a])
+        pieces.append(_Piece(start, start + length, names[zone[a]], (cost[0], cost[1]), bool(born[a]), bool(flank[a])))
+    return pieces
+
+
+def _best_ways(pieces: Sequence[_Piece]) -> list[bool]:
+    """Forward or not, for each piece: the least cost of uphill edge and changes round the loop (Viterbi)."""
+    best: tuple[float, list[bool]] = (math.inf, [])
+    change = [0.0 if p.free else CHANGE_MM for p in pieces]
+    for first in (0, 1):
+        costs = [math.inf, math.inf]
+        costs[first] = pieces[0].cost[first]
+        came: list[tuple[int, int]] = []
+        for piece, price in zip(pieces[1:], change[1:], strict=True):
+            source = [0 if costs[0] <= costs[1] + price else 1, 1 if costs[1] <= costs[0] + price else 0]
+            came.append((source[0], source[1]))
+            costs = [costs[source[k]] + (price if source[k] != k else 0.0) + piece.cost[k] for k in (0, 1)]
+        for last in (0, 1):
+            whole = costs[last] + (change[0] if last != first else 0.0)
+            if whole < best[0]:
+                best = whole, _traced_back(came, last)
+    return best[1]
+
+
+def _traced_back(came: Sequence[tuple[int, int]], last: int) -> list[bool]:
+    """Backward, since the first of the two ways is forward."""
+    ways = [last]
+    for source in reversed(came):
+        ways.append(source[ways[-1]])
+    return [way == 0 for way in reversed(ways)]
+
+
+def _change(edge: _Edge, pieces: Sequence[_Piece], ways: Sequence[bool], k: int) -> float:
+    """Where the way changes at the beginning of piece k: in the middle of a level stretch beside it, where one is.
+
+    A start belongs on long grain, an end on end grain. A tip's flank ends where the tip is no longer fragile.
+    """
+    wanted = "long" if ways[k] else "end"
+    if pieces[k].free or pieces[k].forced or pieces[k - 1].forced:
+        return pieces[k].start
+    n = len(pieces)
+    for j, other in ((k, (k + 1) % n), (k - 1, k - 2)):
+        if pieces[j].zone == wanted and ways[other] == ways[j]:
+            half = (pieces[j].end - pieces[j].start) / 2
+            climb_before = ways[k - 1] != edge.ordinary
+            return pieces[j].start + min(half, LEAD_MM) if climb_before else pieces[j].end - min(half, LEAD_MM)
+    return pieces[k].start
+
+
+def _corner_splits(edge: _Edge) -> list[float]:
+    """Places where an end-grain edge meets a long-grain one at a corner or a small round."""
+    steep = np.abs(edge.slope)
+    kind = np.where(steep > END_RAD, 1, np.where(steep < LONG_RAD, 2, 0))
+    fresh = kind != np.roll(kind, 1)
+    first = np.flatnonzero(fresh)
+    if len(first) < 2:
+        return []
+    length = np.add.reduceat(np.roll(edge.length, -first[0]), first - first[0])
+    large = [k for k in range(len(first)) if kind[first[k]] and length[k] >= SPLIT_MM]
+    found = []
+    for a, b in zip(large, large[1:] + large[:1], strict=True):
+        end = float(edge.start[first[a]] + length[a])
+        gap = (float(edge.start[first[b]]) - end) % edge.total
+        gap = 0.0 if gap > edge.total - 1e-6 else gap
+        if kind[first[a]] != kind[first[b]] and gap <= ROUND_SHARE * min(length[a], length[b]):
+            found.append((end + gap / 2) % edge.total)
+    return found
+
+
+def _stretches(edge: _Edge, cuts: Sequence[tuple[float, bool]]) -> list[tuple[float, float, bool]]:
+    """Start, length and way between each cut and the next."""
+    following = [place for place, _ in cuts[1:]] + [cuts[0][0] + edge.total]
+    return [(place, after - place, way) for (place, way), after in zip(cuts, following, strict=True)]
+
+
+def _run(edge: _Edge, start: float, length: float, forward: bool, points: tuple[Point, Point], flipped: bool) -> Run:
+    inside = edge.between(start, length)
+    begin, end = start, (start + length) % edge.total
+    begin, end = (begin, end) if forward else (end, begin)
+    around = forward == (edge.loop == 0)
+    return Run(
+        loop=edge.loop,
+        start_mm=begin,
+        end_mm=end,
+        length_mm=length,
+        feed="ordinary" if forward == edge.ordinary else "climb",
+        travel="counter-clockwise" if around != flipped else "clockwise",
+        forward=forward,
+        order=0,
+        grain=_class(edge, inside),
+        uphill_mm=_uphill(edge, inside, forward),
+        from_tip=False,
+        start=points[0] if forward else points[1],
+        end=points[1] if forward else points[0],
+    )
+
+
+def _class(edge: _Edge, inside: Ints) -> GrainClass:
+    if not len(edge.slope):
+        return "unknown"
+    length, steep = edge.length[inside], np.abs(edge.slope[inside])
+    if length[steep > END_RAD].sum() >= MOSTLY * length.sum():
+        return "end"
+    return "long" if length[steep < LONG_RAD].sum() >= MOSTLY * length.sum() else "sloped"
+
+
+def _uphill(edge: _Edge, inside: Ints, forward: bool) -> float:
+    if not len(edge.slope):
+        return 0.0
+    slope = edge.slope[inside]
+    level = np.abs(np.sin(2 * slope)) < math.sin(2 * LEVEL_RAD)
+    return float(edge.length[inside][~level & ((slope > 0) == forward)].sum())
+
+
+def _longest_straight(outline: Outline, loop: int) -> float:
+    """The middle of a loop's longest segment, mm along it: a quiet place to begin."""
+    lengths = [s.length for s in outline.loops[loop].segments]
+    longest = int(np.argmax(lengths))
+    return math.fsum(lengths[:longest]) + lengths[longest] / 2
