@@ -9,11 +9,30 @@ from typing import Annotated
 import typer
 
 from digitize import __version__
+from digitize.commands.compare import compare_command
+from digitize.commands.export import export_command
+from digitize.commands.heal import heal_command
+from digitize.commands.join import join_command
+from digitize.commands.lens import lens_command
+from digitize.commands.mirror import mirror_command
+from digitize.commands.plan import plan_command
+from digitize.commands.rack import rack_app
+from digitize.commands.resize import resize_command
 from digitize.commands.sheet import sheet
+from digitize.commands.shrinkage import shrinkage_command
 from digitize.commands.trace import trace_command
 from digitize.model.errors import DigitizeError
 
-BARE = {"--dxf": (".dxf",), "--picture": (".png",)}  # options that may stand without a path, and their paths' endings
+LENGTH = (*"0123456789", "mm", "cm", "in", "inch", '"')
+BARE = {  # options that may stand without a value, and how their values end
+    "--dxf": (".dxf",),
+    "--picture": (".png",),
+    "--report": (".pdf",),
+    "--pdf": (".pdf",),
+    "--csv": (".csv",),
+    "--arcs": LENGTH,
+    "--r12": LENGTH,
+}
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
 
@@ -43,10 +62,10 @@ def _refused(sentence: str) -> int:
 
 
 def with_bare_options(argv: Sequence[str]) -> list[str]:
-    """The arguments with ``--dxf`` and ``--picture`` given a value each, which the command line parser asks for.
+    """The arguments with each option in BARE given a value, which the command line parser asks for.
 
-    Standing alone they get an empty one, "beside the pattern". They stand alone unless the next argument ends like a
-    file they write: after ``--picture`` a ``part.jpg`` is a photo to trace, a ``part.png`` the picture to write.
+    Standing alone they get an empty one: "beside the pattern", or the usual length. They stand alone unless the next
+    argument ends like their value: after ``--picture`` a ``part.jpg`` is a photo to trace, a ``part.png`` the picture.
     """
     words: list[str] = []
     rest = list(argv)
@@ -77,3 +96,13 @@ def _start(
 
 app.command()(sheet)
 app.command(name="trace")(trace_command)
+app.command(name="export")(export_command)
+app.command(name="compare")(compare_command)
+app.command(name="lens")(lens_command)
+app.command(name="plan")(plan_command)
+app.command(name="join")(join_command)
+app.command(name="heal")(heal_command)
+app.command(name="mirror")(mirror_command)
+app.command(name="resize")(resize_command)
+app.command(name="shrinkage")(shrinkage_command)
+app.add_typer(rack_app, name="rack")

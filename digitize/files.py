@@ -5,8 +5,10 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import tomllib
 import warnings
 from collections.abc import Callable, Iterable, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,9 +17,11 @@ from PIL import ExifTags, Image
 from pillow_heif import register_heif_opener
 from pydantic import BaseModel, ValidationError
 
+from digitize.formats.dxf_read import DrawnParts, read_dxf
 from digitize.model.camera import LensProfile
-from digitize.model.errors import DigitizeError, FileError, PhotoError
+from digitize.model.errors import DigitizeError, FileError, InputError, PhotoError
 from digitize.model.pattern import Pattern, migrated
+from digitize.shop.cutter import RACK_NAME, Rack, default_rack, rack_fault
 from digitize.vision.photo import Image as Pixels
 from digitize.vision.photo import Photo
 
@@ -27,6 +31,7 @@ LEAST_SIDE_PX = 480
 STRIP_ROWS = 512  # the photo is converted strip by strip, so that it is in memory once and a bit
 FOCAL_35MM = (5.0, 2000.0)  # the EXIF writes 0 for unknown
 DEEP = ("I;16", "I;16L", "I;16B", "I;16N")  # 16-bit grey in Pillow's words
+RACK_FILE = Path(RACK_NAME)  # a shop's own rack, in the folder where it works
 
 register_heif_opener()
 
@@ -48,8 +53,8 @@ def read_photo(path: Path) -> Photo:
             warnings.simplefilter("ignore")  # Pillow's own size warning, and unusual but harmless EXIF
             with Image.open(path, formats=FORMATS) as image:
                 _check_size(path, image.size)
-                turn, focal_35mm, camera = _metadata(image)
-                return Photo(_upright(_pixels(image), turn), path.name, focal_35mm, camera)
+                turn, focal_35mm, camera, stood = _metadata(image)
+                return Photo(_upright(_pixels(image), turn), path.name, focal_35mm, camera, stood)
     except DigitizeError:
         raise
     except Image.DecompressionBombError as error:
@@ -115,18 +120,23 @@ def _upright(pixels: Pixels, orientation: int) -> Pixels:
     return np.ascontiguousarray(pixels)
 
 
-def _metadata(image: Image.Image) -> tuple[int, float | None, str]:
-    """Orientation still to be applied, 35 mm focal length, make and model; a damaged EXIF says nothing."""
+QUARTER_TURNS = {6: 1, 3: 2, 8: 3}  # clockwise, by EXIF orientation
+
+
+def _metadata(image: Image.Image) -> tuple[int, float | None, str, int]:
+    """Orientation still to be applied, 35 mm focal length, make and model, quarter turns that make (or made) the
+    sensor's picture upright; a damaged EXIF says nothing."""
     try:
         exif = image.getexif()
         focal = float(exif.get_ifd(ExifTags.IFD.Exif).get(ExifTags.Base.FocalLengthIn35mmFilm) or 0.0)
         make, model = (str(exif.get(tag, "")) for tag in (ExifTags.Base.Make, ExifTags.Base.Model))
         turn = exif.get(ExifTags.Base.Orientation, 1)
     except Exception:  # whatever a decoder raises; the pixels are sound all the same
-        return 1, None, ""
+        return 1, None, "", 0
     done = image.format in ("TIFF", "HEIF")  # Pillow turns a TIFF by itself, pillow-heif a HEIC
     known = FOCAL_35MM[0] <= focal <= FOCAL_35MM[1]
-    return 1 if done else turn, focal if known else None, _camera(make, model)
+    stood = QUARTER_TURNS.get(image.info.get("original_orientation") or turn, 0)  # pillow-heif resets the tag it obeyed
+    return 1 if done else turn, focal if known else None, _camera(make, model), stood
 
 
 def _camera(*names: str) -> str:
@@ -139,9 +149,78 @@ def read_pattern(path: Path) -> Pattern:
     return _read_form(path, Pattern, "pattern", migrated)
 
 
+def read_part(path: Path, unit: str | None = None) -> Pattern:
+    """A pattern from its ``.pattern.json`` or from a DXF, which may be anybody's.
+
+    unit : of a DXF that does not say its own, "mm" or "inch"; the thickness of a DXF that does not say it is None
+
+    Raises
+    ------
+    FileError if it cannot be read, or is a DXF of several parts
+    InputError if it is a DXF without a unit, or not one of closed loops
+    """
+    if path.suffix.lower() != ".dxf":
+        return read_pattern(path)
+    try:
+        data = path.read_bytes()
+        when = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+    except OSError as error:
+        raise FileError(f"The drawing “{path}” cannot be read ({error.strerror})", "name a DXF") from error
+    try:
+        parts = read_dxf(data, unit)
+    except InputError as error:
+        raise InputError(f"“{path}”: {error.problem}", error.remedy) from error
+    return _drawn_pattern(path, parts, when)
+
+
+def _drawn_pattern(path: Path, parts: DrawnParts, when: datetime) -> Pattern:
+    if len(parts.outlines) > 1:
+        x, y = parts.outlines[1].outer.segments[0].start
+        raise FileError(
+            f"“{path}” holds {len(parts.outlines)} parts (one at ({x:.2f}, {y:.2f}) mm) and one is read at a time",
+            "save each part in a file of its own",
+        )
+    facts = parts.facts
+    return Pattern(
+        name=(facts.name if facts else "") or path.stem.encode("utf-8", "replace").decode() or "part",
+        created=when,
+        thickness_mm=facts.thickness_mm if facts else None,
+        grain_deg=facts.grain_deg if facts else None,
+        outline=parts.outlines[0],
+        caveats=parts.caveats,
+    )
+
+
 def read_lens(path: Path) -> LensProfile:
     """A lens profile from its ``.lens.json``; raises FileError."""
     return _read_form(path, LensProfile, "lens profile")
+
+
+def read_rack(path: Path | None = None) -> Rack:
+    """The rack in a TOML file; without one named, the one in ``rack.toml`` here, or where that is not the default rack.
+
+    Raises
+    ------
+    FileError if it cannot be read, is no TOML, or a cutter in it is not as it should be
+    """
+    if path is None:
+        return read_rack(RACK_FILE) if RACK_FILE.is_file() else default_rack()
+    remedy = "mend it, or move it away and begin another with “digitize rack add”"
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise FileError(f"The rack “{path}” cannot be read ({error.strerror})", remedy) from error
+    except ValueError as error:  # no TOML, or no UTF-8
+        raise FileError(f"The rack “{path}” is damaged ({_reason(error)})", remedy) from error
+    if content.get("kind") != "digitize rack":
+        raise FileError(f"“{path}” is not a rack", 'its first line should be: kind = "digitize rack"')
+    version = content.get("version")
+    if isinstance(version, int) and version > 1:
+        raise FileError(f"The rack “{path}” has version {version}, and up to 1 is known", "install a newer digitize")
+    try:
+        return Rack.model_validate(content)
+    except ValidationError as error:
+        raise FileError(f"The rack “{path}” cannot be used: {rack_fault(content, error)}", remedy) from error
 
 
 def _read_form(

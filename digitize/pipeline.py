@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
 import numpy as np
 
+from digitize.compare.compare import Comparison, How, compare
 from digitize.fitting.chain import FitQuality, fit_outline
-from digitize.formats.png import Overlay, overlay_png
-from digitize.model.errors import Caveat, InputError
+from digitize.formats.png import Band, Overlay, overlay_png
+from digitize.meaning.meanings import Kind, Meaning
+from digitize.meaning.pattern import drawn_as_meant, meanings_of
+from digitize.model.errors import Caveat
 from digitize.model.outline import Outline
 from digitize.model.pattern import Fit, Measurement, Pattern, SheetSeen
+from digitize.model.sheet import Sheet
+from digitize.vision.figure import Figure, wood_figure
+from digitize.vision.lens import Calibration, calibrate, take
 from digitize.vision.photo import Photo
+from digitize.vision.several import trace_photos
 from digitize.vision.trace import Progress, Setup, Traced, trace_photo
 
 
@@ -28,10 +35,12 @@ class Frame(StrEnum):
 
 @dataclass(frozen=True)
 class Tracing:
-    """What one photo gave.
+    """What the photos gave; ``photo`` is the one that ``traced.view`` is of.
 
     patterns : one for each part, in one common frame, so that their places to each other are kept
     outlines, qualities : the same parts as they lie on the bench, and how well their curves fit
+    meanings : what each pattern seemed to mean, as measured
+    figure : the grain of the largest part as the photo shows it, in its pattern's frame; None where it shows none
     """
 
     photo: Photo
@@ -40,6 +49,8 @@ class Tracing:
     outlines: tuple[Outline, ...]
     qualities: tuple[FitQuality, ...]
     patterns: tuple[Pattern, ...]
+    meanings: tuple[tuple[Meaning, ...], ...]
+    figure: Figure | None = None
 
     @property
     def largest(self) -> Pattern:
@@ -51,25 +62,27 @@ def trace(
     setup: Setup,
     fair: float | None,
     frame: Frame,
+    meant: frozenset[Kind],
     name: str,
     when: datetime,
     progress: Progress,
 ) -> Tracing:
-    """Trace the parts in a photo.
+    """Trace the parts in a photo, or in several photos of the same bench.
 
     fair : mm, how far the outline may leave the edge points to come out smooth; None follows their noise
     frame : PART lays the largest part level and all at the origin, BENCH leaves all as it lies on the bench
+    meant : kinds of meaning to be drawn exactly
     name, when : written into the patterns
     progress : told the step and how much of the whole is done, 0 .. 1
     """
-    photo = _only(photos)
-    traced = trace_photo(photo, setup, progress)
+    traced = trace_photo(photos[0], setup, progress) if len(photos) == 1 else trace_photos(photos, setup, progress)
+    photo = photos[traced.reference]
     progress("fitting the outline", 0.9)
     fits = [fit_outline(part, fair) for part in traced.parts]
     outlines, qualities = tuple(o for o, _ in fits), tuple(q for _, q in fits)
     traced = replace(traced, caveats=(*traced.caveats, *_unfair(qualities)))
     placed = level(outlines) if frame == Frame.PART else outlines
-    measured = _measurement(photo, setup, traced)
+    measured = _measurement(photos, setup, traced)
     patterns = tuple(
         Pattern(
             name=n,
@@ -77,13 +90,17 @@ def trace(
             thickness_mm=setup.thickness,
             outline=outline,
             measured=measured,
-            fit=_fit(quality, sum(len(contour.points) for contour in part)),
+            fit=_fit(quality),
             caveats=traced.caveats,
         )
-        for n, outline, quality, part in zip(_names(name, len(placed)), placed, qualities, traced.parts, strict=True)
+        for n, outline, quality in zip(_names(name, len(placed)), placed, qualities, strict=True)
     )
+    meanings = tuple(meanings_of(pattern) for pattern in patterns)
+    if meant:
+        patterns = tuple(drawn_as_meant(pattern, meant) for pattern in patterns)
+    figure = _figure(photo, setup, traced, outlines, frame)
     progress("done", 1.0)
-    return Tracing(photo, setup, traced, outlines, qualities, patterns)
+    return Tracing(photo, setup, traced, outlines, qualities, patterns, meanings, figure)
 
 
 def level(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
@@ -92,24 +109,57 @@ def level(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
     Of the two ways to be level the nearer is taken, so that what lay at the top of the photo stays at the top.
     """
     largest = max(outlines, key=lambda o: o.outer.area)
-    turn = -math.remainder(largest.longest_edge_angle(), math.pi)
-    turned = [o.moved(turn, (0.0, 0.0)) for o in outlines]
+    turned = [o.moved(_leveling(largest), (0.0, 0.0)) for o in outlines]
     corner = np.array([o.bounds()[:2] for o in turned]).min(axis=0)
     return tuple(o.moved(0.0, -corner) for o in turned)
 
 
+def _leveling(outline: Outline) -> float:
+    """The turn that lays an outline level, radians."""
+    return -math.remainder(outline.longest_edge_angle(), math.pi)
+
+
+def _figure(photo: Photo, setup: Setup, traced: Traced, outlines: Sequence[Outline], frame: Frame) -> Figure | None:
+    largest = max(outlines, key=lambda o: o.outer.area)
+    seen = wood_figure(photo, traced.view, largest, setup.heights.top)
+    turn = _leveling(largest) if frame == Frame.PART else 0.0
+    return seen and replace(seen, direction=(seen.direction + turn) % math.pi)
+
+
 def picture(tracing: Tracing, caption: Sequence[str]) -> bytes:
     """PNG of the outlines drawn on the photo, over the caption."""
-    names = [p.name for p in tracing.patterns]
-    return overlay_png(
-        tracing.photo, tracing.traced.view, Overlay(tracing.outlines, names, tracing.setup.heights.top, caption)
-    )
+    names, traced = [p.name for p in tracing.patterns], tracing.traced
+    pairs = [zip(*part, strict=True) for part in zip(traced.parts, traced.budget.bands, strict=True)]
+    bands = [Band(contour.points, half) for part in pairs for contour, half in part]
+    overlay = Overlay(tracing.outlines, bands, names, tracing.setup.heights.top, caption)
+    return overlay_png(tracing.photo, traced.view, overlay)
 
 
-def _only(photos: Sequence[Photo]) -> Photo:
-    if len(photos) != 1:
-        raise InputError(f"{len(photos)} photos were given and one is traced at a time", "name one photo")
-    return photos[0]
+def calibrate_lens(
+    photos: Iterable[Photo],
+    count: int,
+    board: Sheet | None,
+    scale: tuple[float, float],
+    name: str,
+    progress: Progress,
+) -> Calibration:
+    """The lens of ``count`` photos, which are looked at one by one.
+
+    board : the plain board that they show; None for coded sheets, whose print scale is ``scale``
+    """
+    shots = []
+    for k, photo in enumerate(photos):
+        shots.append(take(photo, board, scale))
+        progress(f"finding the sheets in {photo.name}", 0.9 * (k + 1) / count)
+    progress("solving for the lens", 0.9)
+    found = calibrate(shots, name)
+    progress("done", 1.0)
+    return found
+
+
+def compare_parts(parts: Sequence[Pattern], master: Pattern, how: How) -> tuple[Comparison, ...]:
+    """Each part placed on the master, measured along it and judged."""
+    return tuple(compare(part, master, how) for part in parts)
 
 
 def _unfair(qualities: Sequence[FitQuality]) -> tuple[Caveat, ...]:
@@ -125,23 +175,24 @@ def _names(name: str, parts: int) -> list[str]:
     return [name] if parts == 1 else [f"{name}-{i}" for i in range(1, parts + 1)]
 
 
-def _fit(quality: FitQuality, points: int) -> Fit:
+def _fit(quality: FitQuality) -> Fit:
     q = quality
-    return Fit(q.rms_mm, q.max_mm, points, q.pieces, q.curvature_extrema, q.tangent_break_deg)
+    return Fit(q.rms_mm, q.max_mm, q.points, q.pieces, q.curvature_extrema, q.tangent_break_deg)
 
 
-def _measurement(photo: Photo, setup: Setup, traced: Traced) -> Measurement:
+def _measurement(photos: Sequence[Photo], setup: Setup, traced: Traced) -> Measurement:
     view = traced.view
     return Measurement(
-        photo=photo.name,
-        camera=photo.camera,
+        photo=", ".join(photo.name for photo in photos),
+        camera=photos[traced.reference].camera,
         sheets=tuple(SheetSeen(s.sheet.number, len(s.ids)) for s in view.sightings),
         print_scale=setup.print_scale,
         lens=setup.lens.name if setup.lens else "",
         edge_height_mm=setup.edge_height,
+        eased_mm=setup.eased,
         reprojection_rms_px=view.rms_px,
         camera_height_mm=view.height,
         tilt_deg=math.degrees(view.tilt),
         mm_per_px=traced.mm_per_px,
-        uncertainty=traced.uncertainty,
+        uncertainty=traced.budget.contributions,
     )

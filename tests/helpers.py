@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from digitize.model.camera import Camera
@@ -129,7 +130,7 @@ class PlumbView:
     def camera(self) -> Camera:
         return Camera(self.size, (1000.0, 1000.0), (self.size[0] / 2, self.size[1] / 2))
 
-    def mm_per_px(self) -> float:
+    def mm_per_px(self, xy: npt.ArrayLike = (0.0, 0.0), z: float = 0.0) -> float:
         return self.scale
 
     def image_from_bench(self, xy: Points, z: float = 0.0) -> Points:

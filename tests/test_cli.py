@@ -20,6 +20,7 @@ from digitize.files import read_pattern
 from digitize.model.errors import Caveat, PartError
 from digitize.model.pattern import Contribution
 from digitize.model.sheet import plain_sheet
+from digitize.vision.budget import Budget
 from digitize.vision.photo import Photo
 from digitize.vision.trace import Setup, Traced
 from tests.helpers import PlumbView, rectangle_contour
@@ -45,7 +46,10 @@ class Bench:
         parts = [(rectangle_contour(-100.0, -60.0, 200.0, 120.0),), (rectangle_contour(110.0, -60.0, 30.0, 40.0),)]
         causes = (Contribution("sheets", 100.0, 0.0), Contribution("edge", 0.0, 0.01))
         kept = tuple(parts if setup.part == "all" else parts[:1])
-        return Traced(view=PlumbView(), parts=kept, mm_per_px=0.5, uncertainty=causes, caveats=(WARNING,))
+        bands = tuple(tuple(np.full(len(c.points), 0.05) for c in part) for part in kept)
+        advice = "lay another printed sheet on the far side of the part, for about ± 0.04 mm"
+        budget = Budget(causes, bands, advice)
+        return Traced(view=PlumbView(), parts=kept, mm_per_px=0.5, budget=budget, caveats=(WARNING,))
 
     @property
     def files(self) -> set[str]:
@@ -189,7 +193,7 @@ def test_options_reach_the_vision_floor(bench: Bench) -> None:
         ("--thickness 6 --dxf no/x.dxf", "folder “no” is not there"),
         ("--thickness 6 --bogus", "--bogus"),
         ("other.jpg --thickness 6", "“other.jpg” is not there"),
-        ("shelf.jpg --thickness 6", "2 photos were given"),
+        ("shelf.jpg --thickness 6", "The photo is only 640 x 480 px"),
     ],
 )
 def test_bad_arguments_are_refused_in_one_sentence(

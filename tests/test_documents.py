@@ -47,6 +47,13 @@ def test_the_readme_names_the_options_of_trace_and_only_those() -> None:
     assert set(re.findall(r"`(--[a-z-]+)", table)) == there
 
 
+def test_the_readme_names_every_command_and_only_those() -> None:
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        assert main([]) == 0
+    there = re.findall(r"^  ([a-z]+) ", out.getvalue().split("Commands:")[1], re.M)
+    assert sorted(re.findall(r"^\| `digitize ([a-z]+)", README, re.M)) == sorted(there)
+
+
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "fixtures/README.md"])
 def test_what_the_documents_point_to_is_there(document: str) -> None:
     text = (ROOT / document).read_text(encoding="utf-8")

@@ -2,15 +2,19 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 import digitize.pipeline
-from digitize.model.errors import Caveat, InputError
+from digitize.meaning.meanings import Kind
+from digitize.model.errors import Caveat
 from digitize.model.outline import Contour
 from digitize.model.pattern import Contribution
 from digitize.pipeline import Frame, Tracing, trace
+from digitize.summary import summary, values
+from digitize.vision.budget import Budget
 from digitize.vision.photo import Photo
 from digitize.vision.trace import Setup, Traced
 from tests.helpers import WHEN, PlumbView, rectangle_contour
@@ -24,10 +28,13 @@ TURN = 0.3
 
 def traced(*parts: tuple[Contour, ...]) -> Traced:
     causes = (Contribution("sheets", 100.0, 0.0), Contribution("edge", 0.0, 0.01))
-    return Traced(view=PlumbView(), parts=parts, mm_per_px=0.5, uncertainty=causes, caveats=(CAVEAT,))
+    budget = Budget(causes, tuple(tuple(np.full(len(c.points), 0.05) for c in part) for part in parts), "")
+    return Traced(view=PlumbView(), parts=parts, mm_per_px=0.5, budget=budget, caveats=(CAVEAT,))
 
 
-def run(monkeypatch: pytest.MonkeyPatch, frame: Frame, *parts: tuple[Contour, ...]) -> tuple[Tracing, list[float]]:
+def run(
+    monkeypatch: pytest.MonkeyPatch, frame: Frame, *parts: tuple[Contour, ...], meant: frozenset[Kind] = frozenset()
+) -> tuple[Tracing, list[float]]:
     def seen(photo: Photo, setup: Setup, progress: Callable[[str, float], None]) -> Traced:
         assert photo is PHOTO and setup is SETUP
         progress("finding the sheets", 0.1)
@@ -35,7 +42,7 @@ def run(monkeypatch: pytest.MonkeyPatch, frame: Frame, *parts: tuple[Contour, ..
 
     monkeypatch.setattr(digitize.pipeline, "trace_photo", seen)
     told: list[float] = []
-    tracing = trace([PHOTO], SETUP, None, frame, "shelf", WHEN, lambda step, done: told.append(done))
+    tracing = trace([PHOTO], SETUP, None, frame, meant, "shelf", WHEN, lambda step, done: told.append(done))
     return tracing, told
 
 
@@ -80,6 +87,32 @@ def test_a_pattern_remembers_how_it_was_measured(monkeypatch: pytest.MonkeyPatch
     assert tracing.patterns[0].uncertainty == pytest.approx(0.0490, abs=1e-4)
 
 
-def test_one_photo_at_a_time() -> None:
-    with pytest.raises(InputError, match="2 photos were given"):
-        trace([PHOTO, PHOTO], SETUP, None, Frame.PART, "shelf", WHEN, lambda step, done: None)
+def test_what_is_meant_is_told_and_drawn_when_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    part = with_hole(TURN)
+    noise = np.random.default_rng(1).normal(0, 0.02, part[0].points.shape)
+    noisy = (Contour(part[0].points + noise, np.full(len(noise), 0.02)), part[1])
+    plain, _ = run(monkeypatch, Frame.PART, noisy)
+    exact, _ = run(monkeypatch, Frame.PART, noisy, meant=frozenset(Kind))
+    kinds = {m.kind for m in plain.meanings[0]}
+    assert {Kind.RIGHT_ANGLE, Kind.PARALLEL, Kind.SIZE} <= kinds
+    width, height = exact.patterns[0].size
+    assert (width, height) == pytest.approx((200.0, 120.0), abs=1e-6)
+    assert plain.patterns[0].size != pytest.approx((200.0, 120.0), abs=1e-6)
+    assert exact.patterns[0].steps[0].what == "drawn as meant" and not plain.patterns[0].steps
+
+
+def test_several_photos_are_traced_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    other = replace(PHOTO, name="again.jpg")
+
+    def seen(photos: list[Photo], setup: Setup, progress: Callable[[str, float], None]) -> Traced:
+        assert [p.name for p in photos] == ["again.jpg", "shelf.jpg"]
+        return replace(traced(with_hole(0.0)), photos=2, reference=1)
+
+    monkeypatch.setattr(digitize.pipeline, "trace_photos", seen)
+    photos = [other, PHOTO]
+    tracing = trace(photos, SETUP, None, Frame.PART, frozenset(), "shelf", WHEN, lambda step, done: None)
+    assert tracing.photo is PHOTO
+    assert tracing.patterns[0].measured is not None
+    assert tracing.patterns[0].measured.photo == "again.jpg, shelf.jpg"
+    told = values(tracing, [])
+    assert told["photos"] == 2 and "2, their edges combined" in summary(tracing, told)

@@ -13,7 +13,9 @@ import typer
 from digitize.commands.options import (
     PATTERN_SUFFIX,
     AsJson,
+    AsMeant,
     CheckLines,
+    Eased,
     EdgeHeight,
     Fair,
     Force,
@@ -23,19 +25,28 @@ from digitize.commands.options import (
     Thickness,
     check_suffix,
     fair_mm,
+    meant_kinds,
     setup_from,
     shown_progress,
 )
 from digitize.files import check_targets, read_photo, write_files
 from digitize.formats import WRITERS
 from digitize.formats.drawing import pattern_drawing
+from digitize.model.errors import InputError
 from digitize.pipeline import Frame, Tracing, picture, trace
-from digitize.summary import caption, summary, values
+from digitize.summary import budget_table, caption, summary, values
 from digitize.vision.trace import Setup
+
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 
 
 def trace_command(
-    photos: Annotated[list[Path], typer.Argument(help="The photo: JPEG, PNG, TIFF or HEIC.", show_default=False)],
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            help="The photo, or several of the same bench, nothing moved: JPEG, PNG, TIFF or HEIC.", show_default=False
+        ),
+    ],
     thickness: Thickness = None,
     output: Annotated[
         Path | None,
@@ -46,7 +57,9 @@ def trace_command(
     lens: Lens = None,
     part: Part = "largest",
     edge_height: EdgeHeight = None,
+    eased: Eased = None,
     fair: Fair = None,
+    as_meant: AsMeant = None,
     frame: Annotated[
         Frame, typer.Option(help="part: level, from its lower left corner; bench: as it lies on the bench.")
     ] = Frame.PART,
@@ -57,22 +70,40 @@ def trace_command(
         str | None,
         typer.Option("--picture", metavar="[FILE]", help="Also a picture (.png) of the outline on the photo."),
     ] = None,
+    budget: Annotated[bool, typer.Option("--budget", help="Also list what the uncertainty is made of.")] = False,
     as_json: AsJson = False,
     force: Force = False,
 ) -> None:
-    """Trace the part in a photo into a pattern file."""
-    setup = setup_from(thickness, edge_height, sheet, check_lines, lens, part)
-    tolerance = fair_mm(fair)
+    """Trace the part in a photo, or in several of the same bench, into a pattern file."""
+    _check_photos(photos, {"--dxf": dxf, "--picture": picture_file})
+    setup = setup_from(thickness, edge_height, sheet, check_lines, lens, part, eased)
+    tolerance, meant = fair_mm(fair), meant_kinds(as_meant)
     targets = _targets(photos[0], output, dxf, picture_file)
     check_targets(targets.expected(setup), force, [*photos, *([lens] if lens else [])])
     with shown_progress() as progress:
         progress("reading the photo", 0.0)
         pictures = [read_photo(photo) for photo in photos]
-        tracing = trace(pictures, setup, tolerance, frame, targets.name, datetime.now(UTC), progress)
+        tracing = trace(pictures, setup, tolerance, frame, meant, targets.name, datetime.now(UTC), progress)
         contents = targets.contents(tracing)
     write_files(contents, force)
     results = values(tracing, list(contents))
-    print(json.dumps(results) if as_json else summary(tracing, results))
+    if as_json:
+        print(json.dumps(results))
+    else:
+        print(summary(tracing, results) + (f"\n\n{budget_table(tracing)}" if budget else ""))
+
+
+def _check_photos(photos: list[Path], outputs: dict[str, str | None]) -> None:
+    """Raises InputError where what was meant for an output, but does not end like one, was taken for a photo."""
+    endings = {"--dxf": ".dxf", "--picture": ".png"}
+    bare = [option for option, value in outputs.items() if value == ""]
+    for photo in photos if len(photos) > 1 else []:
+        if bare and photo.suffix.lower() not in PHOTO_SUFFIXES:
+            raise InputError(
+                f"“{photo}” was taken for a photo, since after {bare[0]} only a name that ends in {endings[bare[0]]} "
+                "is the file to write",
+                f"name it like {photo.stem or 'part'}{endings[bare[0]]}",
+            )
 
 
 @dataclass(frozen=True)
