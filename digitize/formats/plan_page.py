@@ -30,7 +30,7 @@ BODY_PT, LEAST_PT = 9.5, 8.0  # capitals of 2.4 and 2.1 mm
 LEADING = 1.3
 HEADING = 1.15  # of the body's letters
 LEGEND = 12.0  # height of the legend, mm
-LEAST_DRAWING = 95.0
+LEAST_DRAWING, MOST_DRAWING = 90.0, 0.52  # height: mm, and share of the room below the cautions
 GRAIN_PLOT = 24.0  # height, mm
 PNG_DPI = 160
 PLOT_ROOM = GRAIN_PLOT + 9.0
@@ -77,7 +77,8 @@ def _page(found: Plan, name: str, paper: Paper) -> Figure:
         columns = [(MARGIN + half + GUTTER, half)]
         tables = (MARGIN, top)
     else:
-        deep = min(max(inner * height / width + 20.0, LEAST_DRAWING), 0.52 * (top - MARGIN))
+        left = top - MARGIN - LEGEND - _needed(found, (inner - GUTTER) / 2)
+        deep = max(min(inner * height / width + 20.0, left, MOST_DRAWING * (top - MARGIN)), LEAST_DRAWING)
         box = (MARGIN, top - deep, MARGIN + inner, top)
         half = (inner - GUTTER) / 2
         columns = [(MARGIN, half), (MARGIN + half + GUTTER, half)]
@@ -179,6 +180,12 @@ def _draw_tables(
             if k == len(sections) - 1:
                 _draw_sweep(figure, found, (x + 8.0, y - GRAIN_PLOT + 2.0, width - 10.0, GRAIN_PLOT - 5.0))
                 y -= PLOT_ROOM
+
+
+def _needed(found: Plan, width: float) -> float:
+    """Height of the tables in two columns and the smallest letters, mm."""
+    laid = [_laid(section, width, LEAST_PT) for section in _sections(found)]
+    return columned(_heights(laid, LEAST_PT), 2)[1] + 1.0
 
 
 def _heights(laid: Sequence[list[str]], size: float) -> list[float]:

@@ -118,7 +118,7 @@ def of_corners(table: Sequence[CutterCorners], used: Sequence[Cutter], left: Seq
     for row in sorted(table, key=lambda row: row.area_mm2)[:1]:
         if remaining - row.area_mm2 > LESS_MM2 and row.cutter.bearing not in ("none", "both"):
             said.append(
-                f"{row.cutter.name} would leave less ({row.area_mm2:.0f} mm² in all) with the pattern on the other "
+                f"“{row.cutter.name}” would leave less ({row.area_mm2:.0f} mm² in all) with the pattern on the other "
                 f"side, for its bearing is at the {row.cutter.bearing}."
             )
     return tuple(said)

@@ -24,17 +24,16 @@ from digitize.shop.depth import Machine, Side
 from digitize.shop.fibre import EdgeSteps, points_along
 from digitize.shop.fragile import Tip
 from digitize.shop.grain import EdgeGrain
-from digitize.shop.samples import Floats, Ints
+from digitize.shop.samples import Flags, Floats, Ints
 
 Feed = Literal["ordinary", "climb"]
 Turning = Literal["clockwise", "counter-clockwise"]
 GrainClass = Literal["end", "long", "sloped", "unknown"]
 
-LEVEL_RAD = math.radians(
-    3.0
-)  # within this of along or across the grain an edge may be fed either way; sawn stock varies
+LEVEL_RAD = math.radians(3.0)  # so near to along the grain an edge may be fed either way: sawn stock varies as much
+SQUARE_RAD = math.radians(10.0)  # and so near to square to it: end grain minds where a cutter leaves, not its way
 CHANGE_MM = 5.0  # a stop and a start cost as much as so much edge fed steeply uphill: no run is shorter than two of it
-CLIMB_COST = 0.02  # where the grain does not mind: of the length, for a climb cut
+CLIMB_COST = 0.05  # where the grain does not mind: of the length, for a climb cut; 100 mm of it are worth one change
 FORCED = 1e3  # a tip's flank weighs so much more than any other edge
 END_RAD, LONG_RAD = (
     math.radians(60.0),
@@ -84,6 +83,11 @@ def ordinary_is_forward(machine: Machine, flipped: bool) -> bool:
 def bearing_place(machine: Machine, pattern_on: Side) -> Literal["shank", "tip"]:
     """Which end's bearing rides on the pattern: the shank's where the pattern lies on the machine's side."""
     return "shank" if (machine == "hand") == (pattern_on == "top") else "tip"
+
+
+def is_level(slope: Floats) -> Flags:
+    """(N,) whether an edge of this slope of grain, radians, may be fed either way."""
+    return np.asarray((np.abs(slope) < LEVEL_RAD) | (np.abs(slope) > math.pi / 2 - SQUARE_RAD))
 
 
 def feed_runs(
@@ -173,7 +177,7 @@ def _apart(edge: _Edge, place: float, others: Floats) -> float:
 
 
 def _pieces(edge: _Edge, tips: Sequence[Tip], splits: Sequence[float]) -> list[_Piece]:
-    level = np.abs(np.sin(2 * edge.slope)) < math.sin(2 * LEVEL_RAD)
+    level = is_level(edge.slope)
     want = np.where(level, 0, -np.sign(edge.slope)).astype(int)
     weight = np.abs(np.sin(2 * edge.slope)) * edge.length
     zone = np.where(level, np.where(np.abs(edge.slope) < math.pi / 4, 1, 2), 0)
@@ -237,18 +241,21 @@ def _traced_back(came: Sequence[tuple[int, int]], last: int) -> list[bool]:
 def _change(edge: _Edge, pieces: Sequence[_Piece], ways: Sequence[bool], k: int) -> float:
     """Where the way changes at the beginning of piece k: in the middle of a level stretch beside it, where one is.
 
-    A start belongs on long grain, an end on end grain. A tip's flank ends where the tip is no longer fragile.
+    At an outside a start belongs on long grain and an end on end grain, in a hole the other way round. A tip's flank
+    ends where the tip is no longer fragile.
     """
-    wanted = "long" if ways[k] else "end"
     if pieces[k].free or pieces[k].forced or pieces[k - 1].forced:
         return pieces[k].start
+    wanted = "long" if ways[k] else "end"
     n = len(pieces)
-    for j, other in ((k, (k + 1) % n), (k - 1, k - 2)):
-        if pieces[j].zone == wanted and ways[other] == ways[j]:
-            half = (pieces[j].end - pieces[j].start) / 2
-            climb_before = ways[k - 1] != edge.ordinary
-            return pieces[j].start + min(half, LEAD_MM) if climb_before else pieces[j].end - min(half, LEAD_MM)
-    return pieces[k].start
+    beside = [(k, (k + 1) % n), (k - 1, k - 2)]
+    level = [j for j, other in beside if pieces[j].zone and ways[other] == ways[j]]
+    if not level:
+        return pieces[k].start
+    best = pieces[min(level, key=lambda j: pieces[j].zone != wanted)]
+    half = min((best.end - best.start) / 2, LEAD_MM)
+    climb_before = ways[k - 1] != edge.ordinary
+    return best.start + half if climb_before else best.end - half
 
 
 def _corner_splits(edge: _Edge) -> list[float]:
@@ -312,8 +319,7 @@ def _uphill(edge: _Edge, inside: Ints, forward: bool) -> float:
     if not len(edge.slope):
         return 0.0
     slope = edge.slope[inside]
-    level = np.abs(np.sin(2 * slope)) < math.sin(2 * LEVEL_RAD)
-    return float(edge.length[inside][~level & ((slope > 0) == forward)].sum())
+    return float(edge.length[inside][~is_level(slope) & ((slope > 0) == forward)].sum())
 
 
 def _longest_straight(outline: Outline, loop: int) -> float:

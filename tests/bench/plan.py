@@ -30,7 +30,7 @@ from tests.shop.test_feed import STATIONS, simulated
 
 RUNS = 5
 GRAIN_DEG = 20.0
-PIECES = (200, 2000)
+PIECES = (20, 200, 2000)
 
 
 def waves(pieces: int) -> Outline:

@@ -9,7 +9,7 @@ import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from digitize.shop.feed import CHANGE_MM, LEVEL_RAD, bearing_place, feed_runs
+from digitize.shop.feed import CHANGE_MM, LEVEL_RAD, SQUARE_RAD, bearing_place, feed_runs, is_level
 from digitize.shop.fibre import edge_steps, points_along
 from digitize.shop.grain import edge_grain
 from tests.helpers import bracket, rounded_plate
@@ -18,8 +18,9 @@ from tests.shop.parts import disc, mirrored, polygon, prong, spike, square, star
 DEGREE = 1.0  # how near to a crest a run begins
 MERGED = 0.15  # of a small part whose rounds are too short for runs of their own and go with their neighbours
 STATIONS = 60  # along each run
+NEAR_MM = 0.02  # before and behind a station, to see which way the run goes there
 PROBE_MM = 0.3  # along a fibre from the edge, to see whether it is in the part
-STEADY_RAD = LEVEL_RAD + math.radians(1.0)  # edge nearer to the grain's direction, or square to it, may go either way
+STEADY_RAD = math.radians(1.0)  # edge that near to level, or nearer, may go either way
 MACHINES = [("hand", False), ("table", False), ("hand", True), ("table", True)]
 
 
@@ -44,6 +45,18 @@ def test_a_disc_is_four_quadrants_from_the_two_side_grain_crests(begin, degrees)
         off = (math.degrees(math.atan2(run.start[1], run.start[0])) - degrees - 90 + 90) % 180 - 90
         assert abs(off) < DEGREE
     assert [r.order for r in runs] == [1, 2, 3, 4]
+
+
+@pytest.mark.parametrize(("machine", "flipped"), MACHINES)
+@pytest.mark.parametrize("degrees", [0, 25, 90])
+def test_a_round_hole_is_four_quadrants_from_the_two_end_grain_points(degrees, machine, flipped):
+    """Into a hole the fibres dive the other way: downhill goes from where they meet it square to where they pass it."""
+    runs = [r for r in planned(disc(80.0, hole=40.0), degrees, machine, flipped) if r.loop == 1]
+    assert sorted(r.feed for r in runs) == ["climb", "climb", "ordinary", "ordinary"]
+    for run in runs:
+        assert run.length_mm == pytest.approx(40 * math.pi / 2, rel=0.02)
+        off = (math.degrees(math.atan2(run.start[1], run.start[0])) - degrees + 90) % 180 - 90
+        assert abs(off) < DEGREE
 
 
 @pytest.mark.parametrize(
@@ -135,10 +148,10 @@ def simulated(outline, degrees, machine, flipped, run):
     Nothing here knows of slopes, of loops' directions or of what ordinary means.
     """
     steps = edge_steps(outline)
-    along = run.start_mm + (1 if run.forward else -1) * np.linspace(0.2, run.length_mm - 0.2, STATIONS + 1)
+    way = 1 if run.forward else -1
+    along = run.start_mm + way * np.linspace(0.2, run.length_mm - 0.2, STATIONS)
     points = points_along(steps, run.loop, along)
-    travel = np.diff(points, axis=0)
-    points = points[:-1] + travel / 2
+    travel = points_along(steps, run.loop, along + way * NEAR_MM) - points_along(steps, run.loop, along - way * NEAR_MM)
     travel /= np.hypot(*travel.T)[:, None]
     shape, grain = outline.polygon(), np.array([math.cos(math.radians(degrees)), math.sin(math.radians(degrees))])
     if flipped:
@@ -153,7 +166,7 @@ def simulated(outline, degrees, machine, flipped, run):
     fibre = grain * np.sign(edge @ grain)[:, None]
     lifted = shapely.contains_xy(shape, points + PROBE_MM * fibre)
     slope = np.abs(np.arcsin(np.clip(np.abs((fibre * inward).sum(axis=1)), 0, 1)))
-    clear = (slope > STEADY_RAD) & (slope < math.pi / 2 - STEADY_RAD)
+    clear = (slope > LEVEL_RAD + STEADY_RAD) & (slope < math.pi / 2 - SQUARE_RAD - STEADY_RAD)
     with_edge = (travel * edge).sum(axis=1) > 0
     return lifted[clear], with_edge[clear]
 
@@ -187,7 +200,7 @@ def test_mirroring_swaps_ordinary_and_climb(radii, grain):
     shape = star(radii)
     steps = edge_steps(shape)
     slope = edge_grain(shape, math.radians(grain), steps).slope
-    assume((np.abs(np.sin(2 * slope)) > math.sin(2 * LEVEL_RAD)).all())
+    assume(not is_level(slope).any())
     assume(not edge_grain(shape, math.radians(grain), steps).tips)
     here, there = lengths(planned(shape, grain)), lengths(planned(mirrored(shape), 180 - grain))
     assert here["ordinary"] == pytest.approx(there["climb"], abs=1e-6)
@@ -198,8 +211,8 @@ def test_mirroring_swaps_ordinary_and_climb(radii, grain):
 @given(radii=st.lists(st.floats(40, 90), min_size=5, max_size=8), turn=st.floats(0.01, 6.2), grain=st.floats(0, 179))
 def test_turning_outline_and_grain_together_changes_no_run(radii, turn, grain):
     shape = star(radii)
-    slope = np.abs(np.sin(2 * edge_grain(shape, math.radians(grain)).slope))
-    assume((np.abs(slope - math.sin(2 * LEVEL_RAD)) > 1e-6).all())
+    slope = np.abs(edge_grain(shape, math.radians(grain)).slope)
+    assume((np.abs(slope[:, None] - [LEVEL_RAD, math.pi / 2 - SQUARE_RAD]) > 1e-6).all())
     a = planned(shape, grain)
     b = planned(shape.moved(turn, (5, 6)), grain + math.degrees(turn))
     assert [(r.loop, r.feed, r.order, r.grain, r.from_tip) for r in a] == [
