@@ -11,14 +11,17 @@ import typer
 from digitize import __version__
 from digitize.commands.compare import compare_command
 from digitize.commands.export import export_command
+from digitize.commands.find import find_command
 from digitize.commands.heal import heal_command
 from digitize.commands.join import join_command
+from digitize.commands.keep import keep_command
 from digitize.commands.lens import lens_command
 from digitize.commands.mirror import mirror_command
 from digitize.commands.plan import plan_command
 from digitize.commands.rack import rack_app
 from digitize.commands.resize import resize_command
 from digitize.commands.sheet import sheet
+from digitize.commands.show import show_command
 from digitize.commands.shrinkage import shrinkage_command
 from digitize.commands.trace import trace_command
 from digitize.model.errors import DigitizeError
@@ -105,4 +108,7 @@ app.command(name="heal")(heal_command)
 app.command(name="mirror")(mirror_command)
 app.command(name="resize")(resize_command)
 app.command(name="shrinkage")(shrinkage_command)
+app.command(name="keep")(keep_command)
+app.command(name="find")(find_command)
+app.command(name="show")(show_command)
 app.add_typer(rack_app, name="rack")
