@@ -1,9 +1,10 @@
 """How true and how fair fitted outlines are, beside a smoothing spline and a polyline simplifier on the same points.
 
-    python -m tests.bench.fitting [PRACTICE_FOLDER] [--only NAME]
+    python -m tests.bench.fitting [PRACTICE_FOLDER] [--only NAME] [--skip-synthetic] [--ensemble MEMBERS]
 
 First synthetic curves with white noise, at 2 000 and 20 000 points; then, where the folder is given (truth.json,
-photos/, truth/), the contours traced from its photos. Times are CPU seconds of one run.
+photos/, truth/), the contours traced from its photos. Times are CPU seconds of one run. With --ensemble, each traced
+contour is fitted many times instead, disturbed by less than photos differ: what changes then was left to chance.
 """
 
 import argparse
@@ -36,7 +37,14 @@ FLATTEST_TRUTH = 3e-4  # 1/mm: truth is told to 0.1 um, in chords of about a mil
 CORNER_DEG = 12.0  # chords of a true fillet turn by less
 SAME_MM = 3.0  # points farther from the truth than this belong to something else
 DRAWN = {"gauge": 4, "disc": 1, "ring": 2, "bracket": 10, "foot": 10, "splat": 19, "comb": 40, "rail": 16}
+FIELD_MM = (0.010, 0.020)  # RMS of the smooth field that disturbs a contour
+ALONG_MM = (5.0, 20.0)  # over which the field goes together
+LOST = 0.05  # share of points left out
 HEAD = "shape              points  pieces       raw    fit  ratio    max  extrema  break      s"
+MEMBERS_HEAD = (
+    "                       RMS           worst  worst   largest              pieces       extrema\n"
+    "scene                  median  worst /median /raw  median  worst median worst median worst  break unfair  CPU s"
+)
 OTHERS = " | spline: knots  rms     s | simplified: pieces, rms, s"
 
 
@@ -211,7 +219,75 @@ def synthetic(only: str) -> None:
         print(f"largest ratio {max(known):.2f}, median {np.median(known):.2f}")
 
 
-def practice(folder: Path, only: str) -> None:
+def disturbed(contour: Contour, rng: np.random.Generator, angle: float) -> Contour:
+    """The contour moved by a smooth random field and white noise, thinned, begun elsewhere and turned by an angle."""
+    p = contour.points
+    size, reach = rng.uniform(*FIELD_MM), rng.uniform(*ALONG_MM)
+    waves = rng.normal(0, 1 / reach, (40, 2))  # of a field whose covariance is a Gaussian of this reach
+    phase = p @ waves.T
+    field = (np.cos(phase) @ rng.normal(size=(40, 2)) + np.sin(phase) @ rng.normal(size=(40, 2))) / math.sqrt(40)
+    p = p + size * field + rng.normal(0, size / 2, p.shape)
+    kept = np.roll(np.flatnonzero(rng.random(len(p)) > LOST), int(rng.integers(len(p))))
+    return Contour(moved(p[kept], angle, np.zeros(2)), contour.sigma[kept], contour.blur)
+
+
+@dataclass(frozen=True)
+class Member:
+    """One disturbed contour fitted: RMS to the truth of fit and points, largest either way (mm), and its quality."""
+
+    rms: float
+    raw: float
+    largest: float
+    pieces: int
+    extrema: int
+    tangent_break: float
+    unfair: int
+    seconds: float
+
+
+def member(contours: list[Contour], truth: list[np.ndarray], start: Start, seed: int) -> Member:
+    """A contour disturbed, fitted, turned back and placed on its truth."""
+    rng = np.random.default_rng(seed)
+    angle = float(rng.uniform(0, 2 * math.pi))
+    rough = [disturbed(c, rng, angle) for c in contours]
+    (outline, q), spent = timed(lambda: fit_outline(rough))
+    loops = [moved(loop.flattened(0.001), -angle, np.zeros(2)) for loop in outline.loops]
+    off = off_truth([even(p) for p in loops], truth, start)
+    back = off_truth([even(t) for t in truth], loops, (-start[0], start[2], start[1]))
+    raw = off_truth([moved(c.points, -angle, np.zeros(2)) for c in rough], truth, start)
+    return Member(
+        rms(off),
+        rms(raw),
+        max(float(off.max()), float(back.max())),
+        q.pieces,
+        q.curvature_extrema,
+        q.tangent_break_deg,
+        q.unfair_loops,
+        spent,
+    )
+
+
+def ensemble(
+    name: str, contours: list[Contour], truth: list[np.ndarray], drawn: int | None, members: int
+) -> list[Member]:
+    """One line of the ensemble's table: median and worst of the members."""
+    pick = [min(truth, key=lambda t: abs(Polygon(t).area - Polygon(c.points).area)) for c in contours]
+    start = brought([c.points for c in contours], pick)
+    found = [member(contours, pick, start, seed) for seed in range(members)]
+    off, most, raw = (np.array([getattr(m, key) for m in found]) for key in ("rms", "largest", "raw"))
+    pieces, extrema = np.array([m.pieces for m in found]), np.array([m.extrema for m in found])
+    print(
+        f"{name:22} {np.median(off):.4f} {off.max():.4f} {off.max() / np.median(off):5.2f} {(off / raw).max():6.2f} "
+        f"{np.median(most):6.3f} {most.max():6.3f} {np.median(pieces):5.0f} {pieces.max():3d}/{drawn or '-':<3}"
+        f"{np.median(extrema):5.0f} {extrema.max():3d}/{sum(curvature_extrema(t) for t in pick):<3d}"
+        f"{max(m.tangent_break for m in found):6.2f} {sum(m.unfair for m in found):4d} "
+        f"{sum(m.seconds for m in found):7.2f}",
+        flush=True,
+    )
+    return found
+
+
+def practice(folder: Path, only: str, members: int = 0) -> None:
     ratios = []
     for scene in scenes(folder):
         if only not in scene.name:
@@ -223,6 +299,9 @@ def practice(folder: Path, only: str) -> None:
             truth = [np.asarray(x, dtype=float) for x in (world["outer"], *world["holes"])]
             name = scene.name if len(worlds) == 1 else f"{scene.name} part {k + 1}"
             drawn = DRAWN.get(told["shape"]) if len(worlds) == 1 else None
+            if members:
+                ensemble(f"{name} {told['shape']}", list(contours), truth, drawn, members)
+                continue
             ratio = row(f"{name} {told['shape']}", list(contours), truth, drawn, traced=True)
             if ratio is not None and scene.expect == "trace":
                 ratios.append(ratio)
@@ -235,7 +314,11 @@ def main() -> None:
     parser.add_argument("folder", nargs="?", type=Path)
     parser.add_argument("--only", default="")
     parser.add_argument("--skip-synthetic", action="store_true")
+    parser.add_argument("--ensemble", type=int, default=0)
     given = parser.parse_args()
+    if given.ensemble and given.folder:
+        print(MEMBERS_HEAD)
+        return practice(given.folder, given.only, given.ensemble)
     print(HEAD + OTHERS)
     if not given.skip_synthetic:
         synthetic(given.only)
