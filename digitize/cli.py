@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Annotated
 
 import typer
@@ -97,18 +97,22 @@ def _start(
         print(context.get_help())
 
 
-app.command()(sheet)
-app.command(name="trace")(trace_command)
-app.command(name="export")(export_command)
-app.command(name="compare")(compare_command)
-app.command(name="lens")(lens_command)
-app.command(name="plan")(plan_command)
-app.command(name="join")(join_command)
-app.command(name="heal")(heal_command)
-app.command(name="mirror")(mirror_command)
-app.command(name="resize")(resize_command)
-app.command(name="shrinkage")(shrinkage_command)
-app.command(name="keep")(keep_command)
-app.command(name="find")(find_command)
-app.command(name="show")(show_command)
+COMMANDS: dict[str, Callable[..., None]] = {
+    "sheet": sheet,
+    "trace": trace_command,
+    "export": export_command,
+    "compare": compare_command,
+    "lens": lens_command,
+    "plan": plan_command,
+    "join": join_command,
+    "heal": heal_command,
+    "mirror": mirror_command,
+    "resize": resize_command,
+    "shrinkage": shrinkage_command,
+    "keep": keep_command,
+    "find": find_command,
+    "show": show_command,
+}
+for name, command in COMMANDS.items():
+    app.command(name=name)(command)
 app.add_typer(rack_app, name="rack")

@@ -31,6 +31,7 @@ LEAST_SIDE_PX = 480
 STRIP_ROWS = 512  # the photo is converted strip by strip, so that it is in memory once and a bit
 FOCAL_35MM = (5.0, 2000.0)  # the EXIF writes 0 for unknown
 DEEP = ("I;16", "I;16L", "I;16B", "I;16N")  # 16-bit grey in Pillow's words
+PATTERN_SUFFIX = ".pattern.json"
 RACK_FILE = Path(RACK_NAME)  # a shop's own rack, in the folder where it works
 
 register_heif_opener()
@@ -144,6 +145,11 @@ def _camera(*names: str) -> str:
     return model if model.lower().startswith(make.lower()) else f"{make} {model}".strip()
 
 
+def text_of(name: str) -> str:
+    """A name as UTF-8 can hold it, whatever the file system holds."""
+    return name.encode("utf-8", "replace").decode()
+
+
 def read_pattern(path: Path) -> Pattern:
     """A pattern from its ``.pattern.json``; raises FileError."""
     return _read_form(path, Pattern, "pattern", migrated)
@@ -182,7 +188,7 @@ def _drawn_pattern(path: Path, parts: DrawnParts, when: datetime) -> Pattern:
         )
     facts = parts.facts
     return Pattern(
-        name=(facts.name if facts else "") or path.stem.encode("utf-8", "replace").decode() or "part",
+        name=(facts.name if facts else "") or text_of(path.stem) or "part",
         created=when,
         thickness_mm=facts.thickness_mm if facts else None,
         grain_deg=facts.grain_deg if facts else None,

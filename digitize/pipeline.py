@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 
@@ -40,7 +41,7 @@ class Tracing:
     patterns : one for each part, in one common frame, so that their places to each other are kept
     outlines, qualities : the same parts as they lie on the bench, and how well their curves fit
     meanings : what each pattern seemed to mean, as measured
-    figure : the grain of the largest part as the photo shows it, in its pattern's frame; None where it shows none
+    frame : of the patterns
     """
 
     photo: Photo
@@ -50,11 +51,19 @@ class Tracing:
     qualities: tuple[FitQuality, ...]
     patterns: tuple[Pattern, ...]
     meanings: tuple[tuple[Meaning, ...], ...]
-    figure: Figure | None = None
+    frame: Frame
 
     @property
     def largest(self) -> Pattern:
         return max(self.patterns, key=lambda p: p.outline.outer.area)
+
+    @cached_property
+    def figure(self) -> Figure | None:
+        """The grain of the largest part as the photo shows it, in its pattern's frame; None where it shows none."""
+        largest = max(self.outlines, key=lambda o: o.outer.area)
+        seen = wood_figure(self.photo, self.traced.view, largest, self.setup.heights.top)
+        turn = _leveling(largest) if self.frame == Frame.PART else 0.0
+        return seen and replace(seen, direction=(seen.direction + turn) % math.pi)
 
 
 def trace(
@@ -98,9 +107,8 @@ def trace(
     meanings = tuple(meanings_of(pattern) for pattern in patterns)
     if meant:
         patterns = tuple(drawn_as_meant(pattern, meant) for pattern in patterns)
-    figure = _figure(photo, setup, traced, outlines, frame)
     progress("done", 1.0)
-    return Tracing(photo, setup, traced, outlines, qualities, patterns, meanings, figure)
+    return Tracing(photo, setup, traced, outlines, qualities, patterns, meanings, frame)
 
 
 def level(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
@@ -117,13 +125,6 @@ def level(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
 def _leveling(outline: Outline) -> float:
     """The turn that lays an outline level, radians."""
     return -math.remainder(outline.longest_edge_angle(), math.pi)
-
-
-def _figure(photo: Photo, setup: Setup, traced: Traced, outlines: Sequence[Outline], frame: Frame) -> Figure | None:
-    largest = max(outlines, key=lambda o: o.outer.area)
-    seen = wood_figure(photo, traced.view, largest, setup.heights.top)
-    turn = _leveling(largest) if frame == Frame.PART else 0.0
-    return seen and replace(seen, direction=(seen.direction + turn) % math.pi)
 
 
 def picture(tracing: Tracing, caption: Sequence[str]) -> bytes:

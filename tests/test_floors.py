@@ -45,10 +45,10 @@ ORDER = (
     *("catalogue.__init__", "catalogue.names", "catalogue.folder", "catalogue.index", "catalogue.find"),
     *("catalogue.told",),
     *("pipeline", "summary"),
-    *("commands.__init__", "commands.options", "commands.sheet", "commands.trace", "commands.compare"),
-    *("commands.export", "commands.lens", "commands.plan", "commands.rack", "commands.rebuilding"),
-    *("commands.heal", "commands.join", "commands.mirror", "commands.resize", "commands.shrinkage"),
-    *("commands.shelf", "commands.find", "commands.keep", "commands.show"),
+    *("commands.__init__", "commands.options", "commands.sheet", "commands.trace", "commands.export"),
+    *("commands.lens", "commands.plan", "commands.rack", "commands.rebuilding", "commands.heal"),
+    *("commands.mirror", "commands.resize", "commands.shrinkage", "commands.shelf", "commands.keep"),
+    *("commands.show", "commands.reading", "commands.compare", "commands.join", "commands.find"),
     *("cli", "__main__"),
 )
 

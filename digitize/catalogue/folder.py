@@ -21,15 +21,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from digitize.catalogue.names import folded, free_stem, safe_stem
-from digitize.files import write_files
+from digitize.files import PATTERN_SUFFIX, write_files
 from digitize.model.errors import FileError
 from digitize.model.pattern import Pattern
 
-SUFFIX = ".pattern.json"
 BESIDE = ".kept"
 LOCK = ".lock.sqlite"
 PATIENCE_S = 60.0  # that another process may take to finish
-COMING = f"coming{SUFFIX}"
+COMING = f"coming{PATTERN_SUFFIX}"
 DIGEST = 12  # hexadecimal digits: enough for the versions of one pattern
 
 
@@ -53,10 +52,10 @@ def kept_files(folder: Path) -> dict[str, Stamp]:
     try:
         with os.scandir(folder) as entries:
             for entry in entries:
-                if entry.name.endswith(SUFFIX) and not entry.name.startswith(".") and _is_text(entry.name):
+                if entry.name.endswith(PATTERN_SUFFIX) and not entry.name.startswith(".") and _is_text(entry.name):
                     with contextlib.suppress(FileNotFoundError):  # taken away a moment ago
                         stat = entry.stat()
-                        found[entry.name[: -len(SUFFIX)]] = (stat.st_size, stat.st_mtime_ns)
+                        found[entry.name[: -len(PATTERN_SUFFIX)]] = (stat.st_size, stat.st_mtime_ns)
     except OSError as error:
         raise FileError(
             f"The folder of patterns “{folder}” cannot be read ({error.strerror})",
@@ -71,7 +70,7 @@ def _is_text(name: str) -> bool:
 
 
 def pattern_path(folder: Path, stem: str) -> Path:
-    return folder / f"{stem}{SUFFIX}"
+    return folder / f"{stem}{PATTERN_SUFFIX}"
 
 
 @contextlib.contextmanager
@@ -165,16 +164,16 @@ def _superseded(target: Path, beside: Path, data: bytes) -> dict[Path, bytes]:
     earlier = _numbered(beside)
     if before == data or (earlier and earlier[-1].read_bytes() == before):
         return {}
-    return {beside / f"earlier-{_number(earlier[-1]) + 1 if earlier else 1}{SUFFIX}": before}
+    return {beside / f"earlier-{_number(earlier[-1]) + 1 if earlier else 1}{PATTERN_SUFFIX}": before}
 
 
 def _numbered(beside: Path) -> list[Path]:
     """Earlier versions, oldest first."""
-    return sorted((p for p in beside.glob(f"earlier-*{SUFFIX}") if _number(p)), key=_number)
+    return sorted((p for p in beside.glob(f"earlier-*{PATTERN_SUFFIX}") if _number(p)), key=_number)
 
 
 def _number(earlier: Path) -> int:
-    digits = earlier.name[len("earlier-") : -len(SUFFIX)]
+    digits = earlier.name[len("earlier-") : -len(PATTERN_SUFFIX)]
     return int(digits) if digits.isascii() and digits.isdecimal() else 0
 
 

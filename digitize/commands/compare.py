@@ -22,27 +22,24 @@ from digitize.commands.options import (
     Lens,
     SheetKind,
     Thickness,
-    check_suffix,
+    Unit,
+    beside,
     fair_mm,
     setup_from,
     shown_progress,
 )
+from digitize.commands.reading import Reader, is_photo
 from digitize.compare.compare import SPACING_MM, Comparison, Fit, How
 from digitize.compare.report import deviations_csv, measured, rows, series_table, values
-from digitize.files import check_targets, read_part, read_photo, write_files
+from digitize.files import check_targets, write_files
 from digitize.formats.compare_page import comparison_png, report_pdf, series_pdf, series_png
-from digitize.meaning.meanings import Kind
 from digitize.model.errors import InputError
-from digitize.model.pattern import Pattern
 from digitize.model.segment import Point
 from digitize.model.units import parse_length
-from digitize.pipeline import Frame, compare_parts, trace
-from digitize.vision.trace import Progress, Setup
+from digitize.pipeline import Frame, compare_parts
 
-DRAWINGS = (".json", ".dxf")  # whatever else is named is a photo
 LEAST_MM = 0.001  # of a zone or a spacing
 WIDEST_MM = 100.0
-AS_MEASURED: frozenset[Kind] = frozenset()  # nothing is drawn as it may have been meant
 
 
 def compare_command(
@@ -67,7 +64,7 @@ def compare_command(
     ] = Fit.SQUARES,
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The part lies with its other face up.")] = False,
     spacing: Annotated[str, typer.Option(help="From one deviation to the next along the master.")] = f"{SPACING_MM}mm",
-    unit: Annotated[str | None, typer.Option(help="mm or inch, for a DXF that does not say.")] = None,
+    unit: Unit = None,
     thickness: Thickness = None,
     sheet: SheetKind = "coded",
     check_lines: CheckLines = None,
@@ -92,37 +89,18 @@ def compare_command(
         datums=tuple(_datum(d) for d in datum or ()),
         mirrored=mirrored,
     )
-    photos = [f for f in (*parts, base) if f.suffix.lower() not in DRAWINGS]
+    photos = any(map(is_photo, (*parts, base)))
     setup = setup_from(thickness, edge_height, sheet, check_lines, lens, "largest", eased) if photos else None
     targets = _targets(parts, base, picture, report, csv)
     check_targets([t for t in targets.all if t], force, [*parts, base, *([lens] if lens else [])])
     with shown_progress() as progress:
-        reader = Reader(unit, setup, fair_mm(fair), progress)
-        known = {path: reader.read(path) for path in dict.fromkeys((base, *parts))}
+        reader = Reader(unit, setup, fair_mm(fair), Frame.PART, progress)
+        known = {path: reader.read(path)[0] for path in dict.fromkeys((base, *parts))}
         found = compare_parts([known[p] for p in parts], known[base], how)
     contents = targets.contents(found, datetime.now(UTC))
     write_files(contents, force)
     told = _values(found, list(contents))
     print(json.dumps(told) if as_json else _summary(found, list(contents)))
-
-
-@dataclass(frozen=True)
-class Reader:
-    """Reads whatever a part is given as; ``setup`` is None where there is no photo among them."""
-
-    unit: str | None
-    setup: Setup | None
-    fair: float | None
-    progress: Progress
-
-    def read(self, path: Path) -> Pattern:
-        if self.setup is None or path.suffix.lower() in DRAWINGS:
-            return read_part(path, self.unit)
-        self.progress(f"reading {path.name}", 0.0)
-        photo = read_photo(path)
-        name = path.stem.encode("utf-8", "replace").decode() or "part"
-        tracing = trace([photo], self.setup, self.fair, Frame.PART, AS_MEASURED, name, datetime.now(UTC), self.progress)
-        return tracing.largest
 
 
 @dataclass(frozen=True)
@@ -185,15 +163,8 @@ def _datum(text: str) -> int | Point:
 
 def _targets(parts: Sequence[Path], master: Path, picture: str | None, report: str | None, csv: str | None) -> Targets:
     named = parts[0] if len(parts) == 1 else master
-    stem = named.name.removesuffix(".json").removesuffix(".pattern")
-    stem = stem if named.suffix.lower() == ".json" else named.stem
-    places = []
-    for text, ending in ((picture, ".png"), (report, ".pdf"), (csv, ".csv")):
-        place = None if text is None else Path(text or f"{stem or 'part'}-compared{ending}")
-        if place:
-            check_suffix(place, ending)
-        places.append(place)
-    return Targets(*places)
+    endings = ((picture, ".png"), (report, ".pdf"), (csv, ".csv"))
+    return Targets(*(beside(named, text, "compared", ending) for text, ending in endings))
 
 
 def _values(found: Sequence[Comparison], files: Sequence[Path]) -> dict[str, Any]:

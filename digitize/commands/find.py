@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -25,14 +24,11 @@ from digitize.commands.options import (
     setup_from,
     shown_progress,
 )
+from digitize.commands.reading import Reader, is_photo
 from digitize.commands.shelf import PATTERNS, Folder, size_range
-from digitize.files import read_part, read_photo
 from digitize.model.errors import InputError
-from digitize.model.outline import Outline
-from digitize.pipeline import Frame, trace
-from digitize.vision.trace import Progress, Setup
+from digitize.pipeline import Frame
 
-DRAWN = (".json", ".dxf")
 MOST_WORDS, MOST_SHAPES = 50, 5
 MOST_ASKED = 10_000
 
@@ -69,7 +65,7 @@ def find_command(
 ) -> None:
     """Find patterns among the shop's, by words, tags, size or shape."""
     asked = Asked(" ".join(words or ()), tags_of(tag or ""), size_range(size) if size else None)
-    photo = like is not None and like.suffix.lower() not in DRAWN
+    photo = like is not None and is_photo(like)
     setup = setup_from(thickness, edge_height, sheet, check_lines, lens, part, eased) if photo else None
     if setup and setup.part == "all":
         raise InputError("One part's shape is looked for at a time", "give --part largest, or X,Y for a pixel of it")
@@ -82,18 +78,11 @@ def find_command(
             lines = [entry_words(e) for e in entries[:most]]
             more = len(entries) - len(lines)
         else:
-            found, wrong = find_like(folder, _shape(like, setup, unit, progress), asked, most or MOST_SHAPES, progress)
+            (part_like,) = Reader(unit, setup, None, Frame.PART, progress).read(like)
+            found, wrong = find_like(folder, part_like.outline, asked, most or MOST_SHAPES, progress)
             values, lines, more = [found_values(f, folder) for f in found], [found_words(f) for f in found], 0
     if as_json:
         print(json.dumps({"patterns": values, "more": more, "warnings": wrong}))
         return
     lines += [f"and {more} more"] if more else []
     print("\n".join([*(lines or ["Nothing was found."]), *(f"Warning: {w}." for w in wrong)]))
-
-
-def _shape(like: Path, setup: Setup | None, unit: str | None, progress: Progress) -> Outline:
-    """The outline to look for: drawn, or traced from a photo with what ``setup`` tells of it."""
-    if setup is None:
-        return read_part(like, unit).outline
-    photo, now = read_photo(like), datetime.now(UTC)
-    return trace([photo], setup, None, Frame.PART, frozenset(), "part", now, progress).largest.outline

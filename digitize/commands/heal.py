@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from digitize.commands.options import AsJson, Force
-from digitize.commands.rebuilding import Output, PictureFile, Unit, deliver, pattern_point, places
+from digitize.commands.options import AsJson, Force, Unit
+from digitize.commands.rebuilding import Output, PictureFile, deliver, pattern_point, places
 from digitize.files import read_part
 from digitize.model.errors import InputError
 from digitize.model.pattern import Pattern, Step

@@ -21,22 +21,21 @@ from digitize.commands.options import (
     Lens,
     SheetKind,
     Thickness,
+    Unit,
     fair_mm,
     setup_from,
     shown_progress,
 )
-from digitize.commands.rebuilding import Output, PictureFile, Unit, deliver, places
-from digitize.files import read_part, read_photo
+from digitize.commands.reading import Reader, is_photo
+from digitize.commands.rebuilding import Output, PictureFile, deliver, places
 from digitize.model.errors import InputError
 from digitize.model.pattern import Pattern
 from digitize.model.units import parse_length, parse_numbers
-from digitize.pipeline import Frame, level, trace
+from digitize.pipeline import Frame, level
 from digitize.rebuild.affine import mirror_matrix, transformed
 from digitize.rebuild.fragments import LOST_MM, MOST_LOST_MM, Joined, joined
 from digitize.rebuild.joining import whole_of
-from digitize.vision.trace import Progress, Setup
 
-DRAWINGS = (".json", ".dxf")  # whatever else is named is a photo
 MOST_PIECES = 20
 
 
@@ -63,27 +62,18 @@ def join_command(
     force: Force = False,
 ) -> None:
     """Join the pieces of a broken part into one pattern: the fracture is found, its edges carried on across it."""
-    photos = [f for f in files if f.suffix.lower() not in DRAWINGS]
+    photos = any(map(is_photo, files))
     setup = setup_from(thickness, edge_height, sheet, check_lines, lens, "all", eased) if photos else None
     depth = parse_length(lost, "depth of lost splinters", 0.0, MOST_LOST_MM)
     turned = parse_numbers(flip, MOST_PIECES) if flip else ()
     at = places(output, picture, [*files, *([lens] if lens else [])], force)
     with shown_progress() as progress:
-        pieces = [p for f in files for p in _pieces(f, setup, fair_mm(fair), unit, progress)]
-        pieces = _flipped(pieces, turned)
+        reader = Reader(unit, setup, fair_mm(fair), Frame.BENCH, progress)
+        pieces = _flipped([p for f in files for p in reader.read(f)], turned)
         progress("joining the pieces", 0.95)
         found = joined([p.outline for p in pieces], depth, way)
     pattern, before = whole_of(pieces, found, at.name, datetime.now(UTC), {"lost_mm": depth, "way": float(way)}, level)
     deliver(at, pattern, before, _words(found), force, as_json)
-
-
-def _pieces(path: Path, setup: Setup | None, fair: float | None, unit: str | None, progress: Progress) -> list[Pattern]:
-    if setup is None or path.suffix.lower() in DRAWINGS:
-        return [read_part(path, unit)]
-    progress(f"reading {path.name}", 0.0)
-    name = path.stem.encode("utf-8", "replace").decode() or "part"
-    photo = read_photo(path)
-    return list(trace([photo], setup, fair, Frame.BENCH, frozenset(), name, datetime.now(UTC), progress).patterns)
 
 
 def _flipped(pieces: Sequence[Pattern], numbers: Sequence[int]) -> list[Pattern]:

@@ -14,7 +14,7 @@ from digitize.catalogue.told import comparison
 from digitize.commands.options import AsJson, Force, Unit
 from digitize.commands.shelf import PATTERNS, Folder, Tags, direction
 from digitize.commands.trace import PHOTO_SUFFIXES
-from digitize.files import read_part, read_photo
+from digitize.files import PATTERN_SUFFIX, read_part, read_photo
 from digitize.formats.picture import pattern_png
 from digitize.model.errors import FileError, InputError
 
@@ -49,7 +49,7 @@ def keep_command(
             f"“{pattern}” is kept already", "give --force to replace it; the version before stays in its history"
         )
     target, kept = keep(folder, part, pattern_png, _attached(photo, compared), force)
-    beside = target.with_name(target.name.removesuffix(".pattern.json") + BESIDE)
+    beside = target.with_name(target.name.removesuffix(PATTERN_SUFFIX) + BESIDE)
     if as_json:
         print(json.dumps({"name": kept.name, "file": str(target), "beside": str(beside)}))
     else:

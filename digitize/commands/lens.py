@@ -20,7 +20,7 @@ from digitize.commands.options import (
     check_suffix,
     shown_progress,
 )
-from digitize.files import check_targets, read_photo, write_files
+from digitize.files import check_targets, read_photo, text_of, write_files
 from digitize.formats.lens_page import lens_page
 from digitize.pipeline import calibrate_lens
 from digitize.vision.lens import Calibration
@@ -49,7 +49,7 @@ def lens_command(
     """Calibrate the lens of a camera from photos of printed sheets."""
     board, scale = board_and_scale(sheet, check_lines)
     check_suffix(output, SUFFIX)
-    name = output.name[: -len(SUFFIX)].encode("utf-8", "replace").decode()
+    name = text_of(output.name[: -len(SUFFIX)])
     picture = None if picture_file is None else Path(picture_file or output.with_name(f"{name}.png"))
     if picture:
         check_suffix(picture, ".png")

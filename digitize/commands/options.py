@@ -25,7 +25,6 @@ from digitize.vision.trace import Progress, Setup
 THINNEST_MM = 0.05
 FAIR_MM = (0.01, 5.0)
 MOST_EASED_MM = 3.0  # more is a moulding: its own edge height serves
-PATTERN_SUFFIX = ".pattern.json"
 
 Thickness = Annotated[
     str | None, typer.Option(help="Thickness of the part: 6, 6mm, 1/4in. Always needed.", show_default=False)
@@ -131,6 +130,16 @@ def check_suffix(path: Path, suffix: str) -> None:
     """Raises InputError unless the name ends so, with something before it."""
     if not path.name.lower().endswith(suffix) or not path.name[: -len(suffix)].strip("."):
         raise InputError(f"“{path}” does not end in {suffix}", f"name the output like {path.stem or 'part'}{suffix}")
+
+
+def beside(source: Path, text: str | None, what: str, ending: str) -> Path | None:
+    """Where a result goes: nowhere for None, as named, or for "" here, named after its source; raises InputError."""
+    if text is None:
+        return None
+    stem = source.name.removesuffix(".json").removesuffix(".pattern") if source.suffix == ".json" else source.stem
+    place = Path(text or f"{stem or 'part'}-{what}{ending}")
+    check_suffix(place, ending)
+    return place
 
 
 @contextmanager

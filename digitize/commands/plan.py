@@ -10,13 +10,13 @@ from typing import Annotated, Any
 
 import typer
 
-from digitize.commands.options import AsJson, Force, check_suffix
+from digitize.commands.options import AsJson, Force, Unit, beside
 from digitize.files import check_targets, read_part, read_rack, write_files
 from digitize.formats.paper import parse_paper
 from digitize.formats.plan_page import plan_pdf, plan_png
 from digitize.model.errors import InputError
 from digitize.model.pattern import COVERAGE_FACTOR, THICKEST_MM, Pattern
-from digitize.model.units import parse_length
+from digitize.model.units import parse_angle, parse_length
 from digitize.shop.depth import Machine, Side
 from digitize.shop.plan import Plan, plan
 from digitize.shop.told import rows, values
@@ -55,7 +55,7 @@ def plan_command(
     runout: Annotated[
         str | None, typer.Option(help="Slope of the fibres through the thickness, seen on an edge: 1:12.")
     ] = None,
-    unit: Annotated[str | None, typer.Option(help="mm or inch, for a DXF that does not say.")] = None,
+    unit: Unit = None,
     pdf: Annotated[
         str | None, typer.Option(metavar="[FILE]", help="Also one page (.pdf) to pin over the bench.")
     ] = None,
@@ -81,7 +81,7 @@ def plan_command(
         raise InputError(f"“{paper}” is a roll, and the plan is one page", "name A4, A3, Letter or Tabloid")
     thick = _thickness(pattern_thickness, "pattern's thickness")
     wood, fibres = _thickness(stock, "stock's thickness"), None if grain is None else parse_angle(grain)
-    targets = [_target(pattern, text, ending) for text, ending in ((pdf, ".pdf"), (picture, ".png"))]
+    targets = [beside(pattern, text, "plan", ending) for text, ending in ((pdf, ".pdf"), (picture, ".png"))]
     check_targets([t for t in targets if t], force, [pattern, *([rack] if rack else [])])
     part = read_part(pattern, unit)
     found = plan(
@@ -96,16 +96,6 @@ def plan_command(
     contents = {t: make(found, part.name, sheet) for t, make in zip(targets, (plan_pdf, plan_png), strict=True) if t}
     write_files(contents, force)
     print(json.dumps(_values(found, part, list(contents))) if as_json else _summary(found, part, list(contents)))
-
-
-def parse_angle(text: str) -> float:
-    """Degrees from ``30``, ``30deg`` or ``30°``; raises InputError."""
-    match = re.fullmatch(r"\s*(-?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))\s*(?:deg|°)?\s*", text)
-    if match is None or abs(float(match[1])) > 360:
-        raise InputError(
-            f"“{text}” is not a grain direction", "give degrees counter-clockwise from the x axis, like 30deg"
-        )
-    return float(match[1])
 
 
 def parse_runout(text: str) -> float:
@@ -140,15 +130,6 @@ def _uncertainty(part: Pattern) -> float:
     if part.measured is None:
         return 0.0
     return COVERAGE_FACTOR * math.sqrt(math.fsum(c.edge_mm**2 for c in part.measured.uncertainty))
-
-
-def _target(pattern: Path, text: str | None, ending: str) -> Path | None:
-    if text is None:
-        return None
-    stem = pattern.name.removesuffix(".json").removesuffix(".pattern") if pattern.suffix == ".json" else pattern.stem
-    place = Path(text or f"{stem or 'part'}-plan{ending}")
-    check_suffix(place, ending)
-    return place
 
 
 def _values(found: Plan, part: Pattern, files: list[Path]) -> dict[str, Any]:

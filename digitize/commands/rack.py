@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 
 from digitize.commands.options import AsJson
-from digitize.files import RACK_FILE, read_rack, write_files
+from digitize.files import RACK_FILE, read_rack, text_of, write_files
 from digitize.model.errors import InputError
 from digitize.model.units import parse_length
 from digitize.shop.cutter import Cutter, Rack, rack_fault, rack_toml
@@ -138,4 +138,4 @@ def _table(held: Rack) -> Table:
 
 def _text(typed: str) -> str:
     """As UTF-8 can hold it, whatever the terminal sent."""
-    return typed.strip().encode("utf-8", "replace").decode()
+    return text_of(typed.strip())

@@ -10,8 +10,8 @@ from typing import Annotated, Any
 
 import typer
 
-from digitize.commands.options import PATTERN_SUFFIX, check_suffix
-from digitize.files import check_targets, write_files
+from digitize.commands.options import check_suffix
+from digitize.files import PATTERN_SUFFIX, check_targets, text_of, write_files
 from digitize.formats.rebuild_page import rebuilt_png
 from digitize.model.errors import InputError
 from digitize.model.outline import Outline
@@ -23,7 +23,6 @@ Output = Annotated[Path, typer.Option("-o", "--output", help="The pattern file t
 PictureFile = Annotated[
     str | None, typer.Option("--picture", metavar="[FILE]", help="Also a picture (.png), what was invented dashed.")
 ]
-Unit = Annotated[str | None, typer.Option(help="mm or inch, for a DXF that does not say.")]
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,7 @@ class Places:
     @property
     def name(self) -> str:
         """What the pattern is called: UTF-8, whatever the file system holds."""
-        return self.pattern.name[: -len(PATTERN_SUFFIX)].encode("utf-8", "replace").decode()
+        return text_of(self.pattern.name[: -len(PATTERN_SUFFIX)])
 
 
 def places(output: Path, picture: str | None, sources: Sequence[Path], force: bool) -> Places:

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from digitize.model.errors import InputError
-from digitize.model.units import LARGEST_MM, parse_length
+from digitize.model.units import LARGEST_MM, parse_angle, parse_length
 
 PATTERNS = Path("patterns")
 
@@ -38,9 +38,9 @@ def size_range(text: str) -> tuple[float, float]:
 
 def direction(text: str) -> float:
     """Degrees 0 .. 180 of a line's direction, from ``30``, ``30deg`` or ``30°``; raises InputError."""
-    match = re.fullmatch(r"\s*(-?[0-9]+(?:\.[0-9]*)?|-?\.[0-9]+)\s*(?:deg|°)?\s*", text.lower())
-    if match is None or abs(float(match[1])) > 360:
+    try:
+        return parse_angle(text.lower()) % 180.0
+    except InputError as error:
         raise InputError(
             f"“{text}” is not a direction", "give degrees counter-clockwise from the pattern's x axis, like 30deg"
-        )
-    return float(match[1]) % 180.0
+        ) from error

@@ -9,8 +9,8 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from digitize.commands.options import AsJson, Force
-from digitize.commands.rebuilding import Output, PictureFile, Unit, deliver, places
+from digitize.commands.options import AsJson, Force, Unit
+from digitize.commands.rebuilding import Output, PictureFile, deliver, places
 from digitize.files import read_part
 from digitize.model.errors import Caveat, InputError
 from digitize.model.pattern import Pattern

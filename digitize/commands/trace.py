@@ -11,7 +11,6 @@ from typing import Annotated
 import typer
 
 from digitize.commands.options import (
-    PATTERN_SUFFIX,
     AsJson,
     AsMeant,
     CheckLines,
@@ -29,7 +28,7 @@ from digitize.commands.options import (
     setup_from,
     shown_progress,
 )
-from digitize.files import check_targets, read_photo, write_files
+from digitize.files import PATTERN_SUFFIX, check_targets, read_photo, text_of, write_files
 from digitize.formats import WRITERS
 from digitize.formats.drawing import pattern_drawing
 from digitize.model.errors import InputError
@@ -118,7 +117,7 @@ class Targets:
     @property
     def name(self) -> str:
         """What the pattern is called: UTF-8, whatever the file system holds."""
-        return self.stem.name.encode("utf-8", "replace").decode()
+        return text_of(self.stem.name)
 
     def pattern(self, number: int | None = None) -> Path:
         ending = self.suffix if number is None else f"-{number}{self.suffix}"

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.interpolate import BSpline
 from scipy.spatial import cKDTree
 from shapely import LinearRing, LineString
 
 from digitize.model.outline import CORNER_RAD, Loop
-from digitize.model.segment import DEGREE, Arc, Line, Points, Segment, Spline, as_point
+from digitize.model.segment import Arc, Line, Points, Segment, as_point, part
 
 NEAR_MM = 0.15  # a point so near a segment supports it there
 # A curve that runs on without a point for longer than this, and than this share of what its points cover, does not know
@@ -82,20 +81,6 @@ def _led(segment: Segment, seen: float, corner: Points) -> list[Segment]:
     if isinstance(segment, Line):
         return [Line(segment.start, as_point(corner))]
     if _is_guess(segment, seen):
-        part = _upto(segment, seen)
-        return [part, Line(part.end, as_point(corner))]
-    return [_upto(segment, _nearest(segment, corner))]
-
-
-def _upto(segment: Segment, t: float) -> Segment:
-    if isinstance(segment, Line):
-        return Line(segment.start, as_point(segment.point(t)))
-    if isinstance(segment, Arc):
-        return Arc(segment.centre, segment.radius, segment.from_angle, segment.sweep * t)
-    u = segment.knots[0] + (segment.knots[-1] - segment.knots[0]) * t
-    curve = BSpline(np.asarray(segment.knots), np.asarray(segment.control), DEGREE)
-    for _ in range(DEGREE - int(np.sum(curve.t == u))):
-        curve = curve.insert_knot(u)
-    first = int(np.searchsorted(curve.t, u))
-    knots = np.concatenate([curve.t[: first + DEGREE], [u]])
-    return Spline(tuple(as_point(c) for c in curve.c[:first]), tuple(float(x) for x in knots))
+        known = part(segment, 0.0, seen)
+        return [known, Line(known.end, as_point(corner))]
+    return [part(segment, 0.0, _nearest(segment, corner))]

@@ -44,6 +44,16 @@ def parse_length(text: str, what: str = "length", at_least: float = 0.0, at_most
     return mm
 
 
+def parse_angle(text: str) -> float:
+    """Degrees from ``30``, ``30deg`` or ``30°``; raises InputError."""
+    match = re.fullmatch(rf"\s*(-?(?:{_NUMBER}))\s*(?:deg|°)?\s*", text)
+    if match is None or abs(float(match[1])) > 360:
+        raise InputError(
+            f"“{text}” is not a grain direction", "give degrees counter-clockwise from the x axis, like 30deg"
+        )
+    return float(match[1])
+
+
 def parse_unit(text: str) -> str:
     """``mm`` or ``inch``, the units of a drawing."""
     word = text.strip().lower()

@@ -10,7 +10,7 @@ import pypdfium2
 import pytest
 from PIL import Image
 
-import digitize.commands.compare
+import digitize.commands.reading
 from digitize.cli import main
 from digitize.formats import WRITERS
 from digitize.formats.drawing import pattern_drawing
@@ -125,9 +125,9 @@ def test_photos_are_traced_with_the_options_for_photos(
 
     def trace(photos: Any, setup: Any, fair: Any, frame: Any, meant: Any, name: str, *rest: Any) -> SimpleNamespace:
         seen.append((len(photos), setup.thickness, setup.part, fair, frame, meant, name))
-        return SimpleNamespace(largest=measured(rounded_plate(), EDGE, name))
+        return SimpleNamespace(patterns=(measured(rounded_plate(), EDGE, name),))
 
-    monkeypatch.setattr(digitize.commands.compare, "trace", trace)
+    monkeypatch.setattr(digitize.commands.reading, "trace", trace)
     Image.new("RGB", (640, 480), "grey").save("shelf.jpg")
     values = told(capsys, "shelf.jpg", "shelf.jpg", "--zone", "0.5mm", "--thickness", "1/4in", "--fair", "0.1")
     assert seen == [(1, 6.35, "largest", 0.1, Frame.PART, frozenset(), "shelf")]  # one photo, traced once
