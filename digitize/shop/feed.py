@@ -35,14 +35,13 @@ SQUARE_RAD = math.radians(10.0)  # and so near to square to it: end grain minds 
 CHANGE_MM = 5.0  # a stop and a start cost as much as so much edge fed steeply uphill: no run is shorter than two of it
 CLIMB_COST = 0.05  # where the grain does not mind: of the length, for a climb cut; 100 mm of it are worth one change
 FORCED = 1e3  # a tip's flank weighs so much more than any other edge
-END_RAD, LONG_RAD = (
-    math.radians(60.0),
-    math.radians(30.0),
-)  # slopes from which on, up to which an edge is end, long grain
+# Slopes from which on, and up to which, an edge is end and long grain: common angles, so rounding must not decide.
+END_RAD, LONG_RAD = math.radians(60.0 - 1e-6), math.radians(30.0 + 1e-6)
 LEAD_MM = 40.0  # a level stretch is shared by both its neighbours, but a climb cut takes no more of it than this
 SAME_MM = 1e-3  # rounding, and the steps' own
 SPLIT_MM = 20.0  # an end-grain edge at least so long is a run of its own where it meets long grain at a corner
 ROUND_SHARE = 0.25  # of the edges beside it: so short a round is a corner
+ROUNDING_MM = 1e-6  # of places along a loop
 MOSTLY = 0.6  # of its length makes a run end grain or long grain
 
 
@@ -128,6 +127,11 @@ class _Edge:
     @cached_property
     def total(self) -> float:
         return float(self.length.sum())
+
+    def wrapped(self, place: float) -> float:
+        """A place along the loop, 0 <= place < total; rounding before its beginning is its beginning."""
+        inside = place % self.total
+        return 0.0 if inside > self.total - ROUNDING_MM else inside
 
     def between(self, start: float, length: float) -> Ints:
         """The steps whose middles lie on a stretch, which may pass the loop's beginning."""
@@ -271,8 +275,7 @@ def _corner_splits(edge: _Edge) -> list[float]:
     found = []
     for a, b in zip(large, large[1:] + large[:1], strict=True):
         end = float(edge.start[first[a]] + length[a])
-        gap = (float(edge.start[first[b]]) - end) % edge.total
-        gap = 0.0 if gap > edge.total - 1e-6 else gap
+        gap = edge.wrapped(float(edge.start[first[b]]) - end)
         if kind[first[a]] != kind[first[b]] and gap <= ROUND_SHARE * min(length[a], length[b]):
             found.append((end + gap / 2) % edge.total)
     return found
@@ -286,7 +289,7 @@ def _stretches(edge: _Edge, cuts: Sequence[tuple[float, bool]]) -> list[tuple[fl
 
 def _run(edge: _Edge, start: float, length: float, forward: bool, points: tuple[Point, Point], flipped: bool) -> Run:
     inside = edge.between(start, length)
-    begin, end = start, (start + length) % edge.total
+    begin, end = edge.wrapped(start), edge.wrapped(start + length)
     begin, end = (begin, end) if forward else (end, begin)
     around = forward == (edge.loop == 0)
     return Run(

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from digitize.shop.feed import CHANGE_MM, LEVEL_RAD, SQUARE_RAD, bearing_place, feed_runs, is_level
@@ -209,6 +209,8 @@ def test_mirroring_swaps_ordinary_and_climb(radii, grain):
 
 @settings(max_examples=20, deadline=None)
 @given(radii=st.lists(st.floats(40, 90), min_size=5, max_size=8), turn=st.floats(0.01, 6.2), grain=st.floats(0, 179))
+@example(radii=[58.5, 40.0, 40.0, 40.0, 59.5], turn=1.0, grain=58.0)  # a run begins where the loop does
+@example(radii=[40.0, 40.0, 40.0, 87.0, 87.0, 74.0], turn=1.0, grain=0.0)  # an edge slopes by 60 degrees
 def test_turning_outline_and_grain_together_changes_no_run(radii, turn, grain):
     shape = star(radii)
     slope = np.abs(edge_grain(shape, math.radians(grain)).slope)
