@@ -24,6 +24,7 @@ from digitize.commands.sheet import sheet
 from digitize.commands.show import show_command
 from digitize.commands.shrinkage import shrinkage_command
 from digitize.commands.trace import trace_command
+from digitize.commands.web import web_command
 from digitize.model.errors import DigitizeError
 
 LENGTH = (*"0123456789", "mm", "cm", "in", "inch", '"')
@@ -112,6 +113,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "keep": keep_command,
     "find": find_command,
     "show": show_command,
+    "web": web_command,
 }
 for name, command in COMMANDS.items():
     app.command(name=name)(command)

@@ -10,7 +10,7 @@ import warnings
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 from PIL import ExifTags, Image
@@ -32,6 +32,7 @@ STRIP_ROWS = 512  # the photo is converted strip by strip, so that it is in memo
 FOCAL_35MM = (5.0, 2000.0)  # the EXIF writes 0 for unknown
 DEEP = ("I;16", "I;16L", "I;16B", "I;16N")  # 16-bit grey in Pillow's words
 PATTERN_SUFFIX = ".pattern.json"
+LENS_SUFFIX = ".lens.json"
 RACK_FILE = Path(RACK_NAME)  # a shop's own rack, in the folder where it works
 
 register_heif_opener()
@@ -50,36 +51,50 @@ def read_photo(path: Path) -> Photo:
         what = "is a folder, not a photo" if path.is_dir() else "is not there"
         raise PhotoError(f"“{path}” {what}", "name a photo (JPEG, PNG, TIFF or HEIC)")
     try:
+        with open(path, "rb") as file:
+            return photo_from(file, path.name)
+    except OSError as error:
+        raise PhotoError(f"“{path}” cannot be read as a photo ({_reason(error)})", _PHOTO_REMEDY) from error
+
+
+def photo_from(stream: BinaryIO, name: str) -> Photo:
+    """The same from an open file, or from what was sent; ``name`` is for people.
+
+    Raises
+    ------
+    PhotoError if it is not such a picture, damaged, too large or too small: the size is looked at before any pixel is
+    """
+    try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Pillow's own size warning, and unusual but harmless EXIF
-            with Image.open(path, formats=FORMATS) as image:
-                _check_size(path, image.size)
+            with Image.open(stream, formats=FORMATS) as image:
+                _check_size(name, image.size)
                 turn, focal_35mm, camera, stood = _metadata(image)
-                return Photo(_upright(_pixels(image), turn), path.name, focal_35mm, camera, stood)
+                return Photo(_upright(_pixels(image), turn), name, focal_35mm, camera, stood)
     except DigitizeError:
         raise
     except Image.DecompressionBombError as error:
-        raise _too_large(path, "far more") from error
+        raise _too_large(name, "far more") from error
     except Exception as error:  # decoders raise whatever they like on damaged data
-        raise PhotoError(f"“{path}” cannot be read as a photo ({_reason(error)})", _PHOTO_REMEDY) from error
+        raise PhotoError(f"“{name}” cannot be read as a photo ({_reason(error)})", _PHOTO_REMEDY) from error
 
 
 _PHOTO_REMEDY = "copy it from the camera again, as JPEG, PNG, TIFF or HEIC"
 
 
-def _check_size(path: Path, size: tuple[int, int]) -> None:
+def _check_size(name: str, size: tuple[int, int]) -> None:
     if size[0] * size[1] > MOST_MEGAPIXELS * 1e6:
-        raise _too_large(path, f"{size[0] * size[1] / 1e6:.0f}")
+        raise _too_large(name, f"{size[0] * size[1] / 1e6:.0f}")
     if min(size) < LEAST_SIDE_PX:
         raise PhotoError(
-            f"“{path}” is only {size[0]} x {size[1]} px and at least {LEAST_SIDE_PX} px each way are needed",
+            f"“{name}” is only {size[0]} x {size[1]} px and at least {LEAST_SIDE_PX} px each way are needed",
             "use the original photo, not a preview",
         )
 
 
-def _too_large(path: Path, megapixels: str) -> PhotoError:
+def _too_large(name: str, megapixels: str) -> PhotoError:
     return PhotoError(
-        f"“{path}” has {megapixels} megapixels and at most {MOST_MEGAPIXELS} are read",
+        f"“{name}” has {megapixels} megapixels and at most {MOST_MEGAPIXELS} are read",
         "take the photo at a lower resolution",
     )
 
@@ -200,6 +215,14 @@ def _drawn_pattern(path: Path, parts: DrawnParts, when: datetime) -> Pattern:
 def read_lens(path: Path) -> LensProfile:
     """A lens profile from its ``.lens.json``; raises FileError."""
     return _read_form(path, LensProfile, "lens profile")
+
+
+def lens_files(folder: Path) -> dict[str, Path]:
+    """The lens profiles in a folder, by their files' names without ``.lens.json``."""
+    try:
+        return {p.name.removesuffix(LENS_SUFFIX): p for p in sorted(folder.iterdir()) if p.name.endswith(LENS_SUFFIX)}
+    except OSError:
+        return {}
 
 
 def read_rack(path: Path | None = None) -> Rack:

@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from digitize.compare.compare import Comparison, How, compare
+from digitize.compare.placement import Placement
 from digitize.fitting.chain import FitQuality, fit_outline
 from digitize.formats.png import Band, Overlay, overlay_png
 from digitize.meaning.meanings import Kind, Meaning
@@ -19,6 +20,7 @@ from digitize.meaning.pattern import drawn_as_meant, meanings_of
 from digitize.model.errors import Caveat
 from digitize.model.outline import Outline
 from digitize.model.pattern import Fit, Measurement, Pattern, SheetSeen
+from digitize.model.segment import as_point
 from digitize.model.sheet import Sheet
 from digitize.vision.figure import Figure, wood_figure
 from digitize.vision.lens import Calibration, calibrate, take
@@ -41,7 +43,7 @@ class Tracing:
     patterns : one for each part, in one common frame, so that their places to each other are kept
     outlines, qualities : the same parts as they lie on the bench, and how well their curves fit
     meanings : what each pattern seemed to mean, as measured
-    frame : of the patterns
+    laid : from the bench to the patterns' frame
     """
 
     photo: Photo
@@ -51,7 +53,7 @@ class Tracing:
     qualities: tuple[FitQuality, ...]
     patterns: tuple[Pattern, ...]
     meanings: tuple[tuple[Meaning, ...], ...]
-    frame: Frame
+    laid: Placement
 
     @property
     def largest(self) -> Pattern:
@@ -62,8 +64,7 @@ class Tracing:
         """The grain of the largest part as the photo shows it, in its pattern's frame; None where it shows none."""
         largest = max(self.outlines, key=lambda o: o.outer.area)
         seen = wood_figure(self.photo, self.traced.view, largest, self.setup.heights.top)
-        turn = _leveling(largest) if self.frame == Frame.PART else 0.0
-        return seen and replace(seen, direction=(seen.direction + turn) % math.pi)
+        return seen and replace(seen, direction=(seen.direction + self.laid.turn) % math.pi)
 
 
 def trace(
@@ -90,7 +91,8 @@ def trace(
     fits = [fit_outline(part, fair) for part in traced.parts]
     outlines, qualities = tuple(o for o, _ in fits), tuple(q for _, q in fits)
     traced = replace(traced, caveats=(*traced.caveats, *_unfair(qualities)))
-    placed = level(outlines) if frame == Frame.PART else outlines
+    laid = leveling(outlines) if frame == Frame.PART else Placement(0.0, (0.0, 0.0))
+    placed = [o.moved(laid.turn, laid.shift) for o in outlines]
     measured = _measurement(photos, setup, traced)
     patterns = tuple(
         Pattern(
@@ -108,23 +110,24 @@ def trace(
     if meant:
         patterns = tuple(drawn_as_meant(pattern, meant) for pattern in patterns)
     progress("done", 1.0)
-    return Tracing(photo, setup, traced, outlines, qualities, patterns, meanings, frame)
+    return Tracing(photo, setup, traced, outlines, qualities, patterns, meanings, laid)
 
 
-def level(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
-    """All turned together until the longest straight edge of the largest is level, then moved to the origin.
+def leveling(outlines: Sequence[Outline]) -> Placement:
+    """What turns all together until the longest straight edge of the largest is level, then moves them to the origin.
 
     Of the two ways to be level the nearer is taken, so that what lay at the top of the photo stays at the top.
     """
     largest = max(outlines, key=lambda o: o.outer.area)
-    turned = [o.moved(_leveling(largest), (0.0, 0.0)) for o in outlines]
-    corner = np.array([o.bounds()[:2] for o in turned]).min(axis=0)
-    return tuple(o.moved(0.0, -corner) for o in turned)
+    turn = -math.remainder(largest.longest_edge_angle(), math.pi)
+    corner = np.array([o.moved(turn, (0.0, 0.0)).bounds()[:2] for o in outlines]).min(axis=0)
+    return Placement(turn, as_point(-corner))
 
 
-def _leveling(outline: Outline) -> float:
-    """The turn that lays an outline level, radians."""
-    return -math.remainder(outline.longest_edge_angle(), math.pi)
+def level(outlines: Sequence[Outline]) -> tuple[Outline, ...]:
+    """All laid level."""
+    laid = leveling(outlines)
+    return tuple(o.moved(laid.turn, laid.shift) for o in outlines)
 
 
 def picture(tracing: Tracing, caption: Sequence[str]) -> bytes:

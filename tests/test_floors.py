@@ -20,7 +20,7 @@ ORDER = (
     *("vision.agreement", "vision.view", "vision.paper", "vision.mask", "vision.thickness", "vision.edge"),
     *("vision.follow", "vision.locate", "vision.easing", "vision.quality", "vision.budget", "vision.calibrate"),
     *("vision.figure", "vision.lensfield", "vision.mottle", "vision.lens", "vision.trace", "vision.views"),
-    *("vision.several",),
+    *("vision.several", "vision.stroke"),
     *("fitting.primitives", "fitting.spline", "fitting.corners", "fitting.split", "fitting.pieces"),
     *("fitting.adjust", "fitting.biarc", "fitting.joints", "fitting.quality", "fitting.fallback"),
     *("fitting.review", "fitting.tips", "fitting.repair", "fitting.chain", "fitting.__init__"),
@@ -36,6 +36,8 @@ ORDER = (
     *("rebuild.contact", "rebuild.ends", "rebuild.assemble", "rebuild.heal", "rebuild.mirror", "rebuild.record"),
     *("rebuild.resize", "rebuild.settle", "rebuild.joints", "rebuild.fragments", "rebuild.joining"),
     *("rebuild.shrinkage",),
+    *("editing.__init__", "editing.following", "editing.fair", "editing.drawn", "editing.measured"),
+    *("editing.replaced", "editing.joints", "editing.stretches"),
     *("formats.drawing", "formats.svg", "formats.png", "formats.lens_page", "formats.loops"),
     *("formats.dxf_curves", "formats.dxf_read", "formats.dxf", "formats.paper", "formats.pdf"),
     *("formats.compare_page", "formats.plan_picture", "formats.textlines", "formats.plan_page"),
@@ -44,11 +46,14 @@ ORDER = (
     *("files",),
     *("catalogue.__init__", "catalogue.names", "catalogue.folder", "catalogue.index", "catalogue.find"),
     *("catalogue.told",),
-    *("pipeline", "summary"),
+    *("pipeline", "draft", "summary"),
     *("commands.__init__", "commands.options", "commands.sheet", "commands.trace", "commands.export"),
     *("commands.lens", "commands.plan", "commands.rack", "commands.rebuilding", "commands.heal"),
     *("commands.mirror", "commands.resize", "commands.shrinkage", "commands.shelf", "commands.keep"),
     *("commands.show", "commands.reading", "commands.compare", "commands.join", "commands.find"),
+    *("web.__init__", "web.forms", "web.guard", "web.desk", "web.edits", "web.jobs", "web.tiles", "web.scenes"),
+    *("web.actions", "web.app"),
+    *("commands.web",),
     *("cli", "__main__"),
 )
 
@@ -60,6 +65,9 @@ ROOMS = {  # outside library -> the files that may import it
     "pillow_heif": ("files",),
     "typer": ("cli", "commands."),
     "rich": ("commands.",),
+    "starlette": ("web.",),
+    "uvicorn": ("commands.web",),
+    "segno": ("commands.web",),
 }
 DISK = {"open", "write_text", "write_bytes", "read_text", "read_bytes", "unlink", "mkdir", "rename", "touch", "rmdir"}
 

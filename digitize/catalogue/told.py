@@ -143,6 +143,11 @@ def _earlier_values(version: Pattern | None, path: Path) -> dict[str, Any]:
 
 def record_words(it: Record) -> str:
     """Everything, line by line."""
+    return "\n".join(f"{label:<13}{text}" for label, text in record_rows(it))
+
+
+def record_rows(it: Record) -> list[tuple[str, str]]:
+    """Everything as lines, each with its label."""
     p, belongs = it.pattern, it.belongs
     width, height = p.size
     sure = "" if p.uncertainty is None else f" ± {p.uncertainty:.2f} mm (k = 2)"
@@ -162,7 +167,7 @@ def record_words(it: Record) -> str:
         *(("Warning", str(c)) for c in p.caveats),
         *(("File", str(path)) for path in _files(it)),
     ]
-    return "\n".join(f"{label:<13}{text}" for label, text in rows if text)
+    return [(label, text) for label, text in rows if text]
 
 
 def _files(it: Record) -> Sequence[Path]:

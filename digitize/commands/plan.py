@@ -15,7 +15,7 @@ from digitize.files import check_targets, read_part, read_rack, write_files
 from digitize.formats.paper import parse_paper
 from digitize.formats.plan_page import plan_pdf, plan_png
 from digitize.model.errors import InputError
-from digitize.model.pattern import COVERAGE_FACTOR, THICKEST_MM, Pattern
+from digitize.model.pattern import THICKEST_MM, Pattern
 from digitize.model.units import parse_angle, parse_length
 from digitize.shop.depth import Machine, Side
 from digitize.shop.plan import Plan, plan
@@ -90,7 +90,7 @@ def plan_command(
         cutters=read_rack(rack).cutters,
         stock_mm=wood,
         pattern_mm=part.thickness_mm if thick is None else thick,
-        uncertainty_mm=_uncertainty(part),
+        uncertainty_mm=part.edge_uncertainty,
         **options,
     )
     contents = {t: make(found, part.name, sheet) for t, make in zip(targets, (plan_pdf, plan_png), strict=True) if t}
@@ -123,13 +123,6 @@ def _side(text: str | None) -> Side | None:
 
 def _thickness(text: str | None, what: str) -> float | None:
     return None if text is None else parse_length(text, what, 0.1, THICKEST_MM)
-
-
-def _uncertainty(part: Pattern) -> float:
-    """Expanded uncertainty (k = 2) of the place of an edge, mm; 0 for an outline that was drawn."""
-    if part.measured is None:
-        return 0.0
-    return COVERAGE_FACTOR * math.sqrt(math.fsum(c.edge_mm**2 for c in part.measured.uncertainty))
 
 
 def _values(found: Plan, part: Pattern, files: list[Path]) -> dict[str, Any]:

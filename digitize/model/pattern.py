@@ -154,6 +154,12 @@ class Pattern(BaseModel):
         """Expanded uncertainty (k = 2) of the larger of width and height, mm; None if nothing was measured."""
         return size_uncertainty(self.measured.uncertainty, max(self.size)) if self.measured else None
 
+    @property
+    def edge_uncertainty(self) -> float:
+        """Expanded uncertainty (k = 2) of the place of an edge, mm; 0 for an outline that was drawn."""
+        causes = self.measured.uncertainty if self.measured else ()
+        return COVERAGE_FACTOR * math.sqrt(math.fsum(c.edge_mm**2 for c in causes))
+
 
 def migrated(content: dict[str, Any]) -> dict[str, Any]:
     """A pattern file's content as the present version writes it; what is damaged is left for the validation to tell."""

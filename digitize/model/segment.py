@@ -217,7 +217,7 @@ def part(segment: Segment, a: float, b: float) -> Segment:
     if isinstance(segment, Arc):
         return Arc(segment.centre, segment.radius, segment.from_angle + segment.sweep * a, segment.sweep * (b - a))
     curve = BSpline(np.asarray(segment.knots), np.asarray(segment.control), DEGREE)
-    u, v = (segment.knots[0] + (segment.knots[-1] - segment.knots[0]) * t for t in (a, b))
+    u, v = (segment.knots[0] * (1 - t) + segment.knots[-1] * t for t in (a, b))  # exact at both ends
     for place in (u, v):
         for _ in range(DEGREE - int(np.sum(curve.t == place))):
             curve = curve.insert_knot(place)

@@ -15,9 +15,8 @@ from digitize.model.pattern import Stretch
 from digitize.model.segment import Arc, Line, Point, Points, Segment
 from digitize.rebuild.assemble import closed
 from digitize.rebuild.bridge import merged
-from digitize.rebuild.path import Path
+from digitize.rebuild.path import Path, stretch_between
 
-NEAR_MM = 5.0  # a point that is meant to lie on the edge lies no farther off
 LEAST_EDGE = 0.5  # of the gap: shorter edges beside it say too little
 BESIDE_MM = 0.2  # of a curved edge beside the damage that goes with it
 SOUND = 2.0  # times the spot's size: an edge beside it that is as long is sound
@@ -45,15 +44,7 @@ def healed_between(outline: Outline, start: Point, end: Point) -> Healed:
 
     Raises InputError where a point is off the edge, both are on different loops, or too little sound edge is left.
     """
-    places = [_nearest(outline, p) for p in (start, end)]
-    if places[0][0] != places[1][0]:
-        raise InputError("The two points lie on different edges", "give both on the edge that is to be healed")
-    number = places[0][0]
-    path = Path(outline.loops[number])
-    a, b = places[0][1], places[1][1]
-    if (b - a) % path.length > path.length / 2:
-        a, b = b, a
-    return _healed(outline, [(number, a, b)])
+    return _healed(outline, [stretch_between(outline, start, end)])
 
 
 def healed_spots(outline: Outline, size: float) -> Healed:
@@ -64,18 +55,6 @@ def healed_spots(outline: Outline, size: float) -> Healed:
             f"{len(found)} spots are out of fair and at most {MOST_SPOTS} are healed", "ask for smaller ones"
         )
     return _healed(outline, found)
-
-
-def _nearest(outline: Outline, point: Point) -> tuple[int, float]:
-    """The loop and the distance along it nearest to a point."""
-    found = [(*Path(loop).nearest(point), k) for k, loop in enumerate(outline.loops)]
-    s, away, k = min(found, key=lambda f: f[1])
-    if away > NEAR_MM:
-        raise InputError(
-            f"The point {point[0]:g},{point[1]:g} lies {away:.1f} mm off the edge, and {NEAR_MM:g} mm is the limit",
-            "read it off the picture or the drawing again, in mm of the pattern",
-        )
-    return k, s
 
 
 def _healed(outline: Outline, spots: Sequence[tuple[int, float, float]]) -> Healed:

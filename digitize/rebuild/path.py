@@ -1,4 +1,4 @@
-"""A loop by arc length: points and tangents at any distance along it, and stretches cut out exactly."""
+"""A loop by arc length: points and tangents at any distance along it, and stretches found and cut out exactly."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from digitize.model.outline import Loop
-from digitize.model.segment import Points, Segment, Spline, part
+from digitize.model.errors import InputError
+from digitize.model.outline import Loop, Outline
+from digitize.model.segment import Point, Points, Segment, Spline, part
 
 Floats = npt.NDArray[np.float64]
 
+NEAR_MM = 5.0  # a point that is meant to lie on the edge lies no farther off
+LEAST_STRETCH_MM = 0.01
 SHORTEST = 1e-7  # of a segment, in its parameter: less is rounding, and no piece of its own
 TABLE = 40  # parameters per control point that give a spline's arc length to some millionths
 
@@ -88,6 +91,32 @@ class Path:
             away = np.linalg.norm(self.points(tries) - target, axis=1)
             s0, reach = float(tries[away.argmin()]), reach / 8
         return s0 % self.length, float(away.min())
+
+
+def nearest_place(outline: Outline, point: Point) -> tuple[int, float]:
+    """The loop, and the distance along it, nearest to a point. Raises InputError where it is off the edge."""
+    found = [(*Path(loop).nearest(point), k) for k, loop in enumerate(outline.loops)]
+    s, away, k = min(found, key=lambda f: f[1])
+    if not away <= NEAR_MM:
+        raise InputError(
+            f"The point {point[0]:g},{point[1]:g} lies {away:.1f} mm off the edge, and {NEAR_MM:g} mm is the limit",
+            "read it off the picture or the drawing again, in mm of the pattern",
+        )
+    return k, s
+
+
+def stretch_between(outline: Outline, start: Point, end: Point) -> tuple[int, float, float]:
+    """The loop, and the distances along it, of the stretch between two points near it, the shorter way round.
+
+    Raises InputError where a point is off the edge, or both are on different loops.
+    """
+    (number, a), (other, b) = (nearest_place(outline, p) for p in (start, end))
+    if number != other:
+        raise InputError("The two points lie on different edges", "give both on the edge that is to be mended")
+    length = outline.loops[number].length
+    if min((b - a) % length, (a - b) % length) < LEAST_STRETCH_MM:
+        raise InputError("The stretch begins and ends at the same place", "give two points apart from each other")
+    return (number, b, a) if (b - a) % length > length / 2 else (number, a, b)
 
 
 def _table(segment: Segment) -> tuple[Floats, Floats]:

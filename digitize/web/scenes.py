@@ -1,0 +1,311 @@
+"""What the page draws and lists, as JSON holds it: a work, its outline, a plan, a comparison, kept patterns.
+
+All places are in the coordinates of the work's stage (``Work.to_stage``).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from digitize.catalogue.find import Found
+from digitize.catalogue.index import Entry
+from digitize.catalogue.told import entry_words
+from digitize.compare.compare import Comparison
+from digitize.compare.report import rows as comparison_rows
+from digitize.compare.report import verdict
+from digitize.draft import Draft
+from digitize.editing.joints import joints
+from digitize.formats.compare_page import magnification
+from digitize.formats.fullsize import arranged
+from digitize.formats.paper import Paper
+from digitize.formats.png import BAND_TIMES
+from digitize.model.outline import Loop
+from digitize.model.pattern import Stretch
+from digitize.model.segment import Points
+from digitize.rebuild.path import Path
+from digitize.shop.fibre import edge_steps, points_along
+from digitize.shop.plan import Plan
+from digitize.shop.told import left_places, run_words, tip_words
+from digitize.shop.told import rows as plan_rows
+from digitize.vision.polyline import outward
+from digitize.web.desk import Work
+from digitize.web.guard import spoken
+from digitize.web.tiles import TILE_PX
+
+Json = dict[str, Any]
+
+CHORD_MM = 0.02  # of the curves as drawn
+STEP_MM = 4.0
+DECIMALS = 3
+BAND_POINTS = 300  # of each loop: a band is smooth
+RUN_STEP_MM = 1.0
+ARROW_MM, ARROW_SHARE = 60.0, 0.9  # of the grain arrow; of the room there is
+DRILL_POINTS = 24
+
+
+def work_values(work: Work) -> Json:
+    """Everything about one work."""
+    traced = work.at >= 0
+    values: Json = {
+        "id": work.ident,
+        "name": work.name,
+        "kind": "photo" if work.shot else "pattern",
+        "traced": traced,
+        "stage": _stage(work),
+        "told": work.told,
+        "sheets": [
+            {"name": name, "ring": _listed(ring), "points": _listed(points)}
+            for name, ring, points in (work.seen.sheets if work.seen else ())
+        ],
+        "advice": spoken(work.seen.advice) if work.seen else "",
+        "grain_seen": _grain_seen(work),
+        "warnings": [spoken(str(c)) for c in work.pattern.caveats] if traced else [],
+        "marks": _marks(work),
+    }
+    return values | (edited_values(work) if traced else {})
+
+
+def brief(work: Work) -> Json:
+    return {
+        "id": work.ident,
+        "name": work.name,
+        "kind": "photo" if work.shot else "pattern",
+        "traced": work.at >= 0,
+        "kept": work.at == work.kept_at,
+    }
+
+
+def _stage(work: Work) -> Json:
+    if work.shot:
+        width, height = work.shot.size
+        tiles = f"/api/desk/{work.ident}/tiles/{{z}}-{{x}}-{{y}}.jpg"
+        return {"kind": "photo", "width": width, "height": height, "tiles": tiles, "tile_size": TILE_PX}
+    return {"kind": "drawing", "bounds": list(work.draft.outline.bounds())}
+
+
+def _grain_seen(work: Work) -> Json | None:
+    deg = work.seen.grain_deg if work.seen else None
+    if deg is None:
+        return None
+    return {"deg": round(deg, 1), "words": f"The wood seems to run along {deg:.0f}°; look before believing it."}
+
+
+def _marks(work: Work) -> Json:
+    if work.at < 0:
+        return {"name": work.name, "notes": "", "stock": "", "tags": "", "stem": None}
+    p = work.pattern
+    return {"name": p.name, "notes": p.notes, "stock": p.stock, "tags": ", ".join(p.tags), "stem": work.stem}
+
+
+def edited_values(work: Work) -> Json:
+    """What changes with every edit."""
+    draft = work.draft
+    return {
+        "outline": outline_values(work, draft),
+        "facts": _facts(draft),
+        "steps": [step.what for step in draft.pattern.steps],
+        "can_undo": work.at > 0,
+        "can_redo": work.at < len(work.drafts) - 1,
+        "kept": work.at == work.kept_at,
+        "thickness_mm": draft.pattern.thickness_mm,
+        "grain_deg": draft.pattern.grain_deg,
+        "arrow": _arrow(work, draft),
+    }
+
+
+def outline_values(work: Work, draft: Draft) -> Json:
+    """An outline to draw; while a joint is dragged only its loops and joints have changed."""
+    outline = draft.outline
+    found = joints(outline)
+    return {
+        "loops": [_placed(work, _closed(loop), draft) for loop in outline.loops],
+        "joints": [
+            {"loop": j.loop, "index": j.index, "at": at, "sharp": bool(j.sharp)}
+            for j, at in zip(found, _placed(work, [j.at for j in found], draft), strict=True)
+        ],
+        "bands": [_placed(work, band, draft) for band in _bands(draft)],
+        "invented": [_placed(work, _along(outline.loops[s.loop], s), draft) for s in draft.pattern.invented],
+        "words": size_words(draft),
+    }
+
+
+def size_words(draft: Draft) -> str:
+    width, height = draft.pattern.size
+    sure = "" if draft.pattern.uncertainty is None else f" ± {draft.pattern.uncertainty:.2f} mm (k = 2)"
+    return f"{width:.2f} × {height:.2f} mm{sure}"
+
+
+def _facts(draft: Draft) -> list[list[str]]:
+    p = draft.pattern
+    invented = math.fsum((s.end_mm - s.start_mm) % p.outline.loops[s.loop].length for s in p.invented)
+    rows = [
+        ("Size", size_words(draft)),
+        ("Thickness", "not known" if p.thickness_mm is None else f"{p.thickness_mm:g} mm"),
+        ("Outline", f"{len(p.outline.segments)} pieces, {len(p.outline.corners())} corners"),
+        ("Holes", str(len(p.outline.holes)) if p.outline.holes else ""),
+        ("Fit", f"{p.fit.rms_mm:.3f} mm RMS from the edge points" if p.fit else ""),
+        ("Not measured", f"{invented:.0f} mm of the edge" if p.invented else ""),
+        ("Grain", "" if p.grain_deg is None else f"along {p.grain_deg:.0f}° from the level"),
+        ("Photo", p.measured.photo if p.measured else ""),
+    ]
+    return [[label, text] for label, text in rows if text]
+
+
+def _arrow(work: Work, draft: Draft) -> list[Any] | None:
+    if draft.pattern.grain_deg is None:
+        return None
+    angle = math.radians(draft.pattern.grain_deg)
+    circle = shapely.maximum_inscribed_circle(draft.outline.polygon(0.1), tolerance=0.5)
+    half = min(ARROW_MM / 2, ARROW_SHARE * circle.length)
+    way = half * np.array([math.cos(angle), math.sin(angle)])
+    middle = np.asarray(circle.coords[0])
+    return _placed(work, [middle - way, middle + way], draft)
+
+
+def _bands(draft: Draft) -> list[Points]:
+    """Where the true edge lies, many times as wide: for each loop one ring outside the edge points, and one inside."""
+    rings = []
+    for points, half in zip(draft.edges, draft.half, strict=True):
+        step = max(1, len(points) // BAND_POINTS)
+        here, aside = points[:-1:step], BAND_TIMES * half[:-1:step, None]
+        aside = aside * outward(here, 1)
+        for side in (aside, -aside):
+            rings.append(np.vstack([here, here[:1], (here + side)[:1], (here + side)[::-1]]))
+    return rings
+
+
+def plan_values(work: Work, found: Plan) -> Json:
+    """A plan on the stage, and beside it."""
+    steps = edge_steps(found.outline)
+    runs: list[Json] = [{"order": r.order, "words": run_words(r), "feed": r.feed, "path": []} for r in found.runs]
+    for values, run in zip(runs, found.runs, strict=True):
+        count = max(2, math.ceil(run.length_mm / RUN_STEP_MM) + 1)
+        along = run.start_mm + (1 if run.forward else -1) * np.linspace(0, run.length_mm, count)
+        values["path"] = _placed(work, points_along(steps, run.loop, along))
+    rough, tips = found.rough, found.grain.tips if found.grain else ()
+    turn = np.linspace(0, 2 * math.pi, DRILL_POINTS)
+    circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    drills = [np.asarray(d.at) + d.diameter_mm / 2 * circle for d in rough.drills] if rough else []
+    best = found.best_grain_deg
+    clear = f"strongest along {best:.0f}°" if found.sweep.matters else "no direction is clearly better"
+    return {
+        "runs": runs,
+        "saw": [_placed(work, _closed(loop)) for loop in rough.loops] if rough else [],
+        "drills": [_placed(work, ring) for ring in drills],
+        "reliefs": [_placed(work, [r.start, r.end]) for r in rough.reliefs] if rough else [],
+        "tips": [
+            {"words": tip_words(t), "fibre": _placed(work, t.fibre), "at": _placed(work, [t.at])[0]} for t in tips
+        ],
+        "left": [{"name": name, "at": _placed(work, [at])[0]} for name, at in left_places(found)],
+        "rows": [[label, spoken(text)] for label, text in plan_rows(found) if label != "Caution"],
+        "cautions": [spoken(c) for c in found.cautions],
+        "best_grain": {"deg": best, "words": clear},
+    }
+
+
+def comparison_values(work: Work, found: Comparison) -> Json:
+    """A comparison drawn on the part that was compared."""
+    x0, y0, x1, y1 = found.master.outline.bounds()
+    times = magnification(found, max(x1 - x0, y1 - y0))
+    told = comparison_rows(found)
+    return {
+        "verdict": found.decision.verdict.value if found.decision else None,
+        "words": spoken(verdict(found)),
+        "rows": [[label, spoken(text)] for label, text in told[1:]],
+        "magnified": times,
+        "master": [_on_part(work, found, _closed(loop)) for loop in found.master.outline.loops],
+        "bands": _deviations(work, found, times),
+        "stretches": [
+            {"number": k, "at": _on_part(work, found, [s.at])[0], "words": f"{s.extreme:+.2f} mm"}
+            for k, s in enumerate(found.stretches, start=1)
+        ],
+    }
+
+
+def _deviations(work: Work, found: Comparison, times: int) -> list[Json]:
+    """Rings between the master's line and where the part lies, magnified, each as far as it is on one side."""
+    d, stations, half = found.deviations, found.deviations.stations, (found.how.zone or 0.0) / 2
+    side = np.where(np.abs(d.value) <= half, 0, np.sign(d.value))
+    tips = stations.points + d.way * (d.value * times)[:, None]
+    rings = []
+    for loop in range(len(found.master.outline.loops)):
+        here = np.flatnonzero((stations.loop == loop) & np.isfinite(d.value))
+        here = here[np.argsort(stations.along[here], kind="stable")]
+        if not len(here):
+            continue
+        breaks = np.flatnonzero(np.diff(side[here])) + 1
+        for run in np.split(here, breaks):
+            onward = here[(np.flatnonzero(here == run[-1])[0] + 1) % len(here)]
+            stretch = np.append(run, onward)
+            ring = np.vstack([stations.points[stretch], tips[stretch][::-1]])
+            kind = {0: "within", 1: "on", -1: "off"}[int(side[run[0]])]
+            rings.append({"side": kind, "ring": _on_part(work, found, ring)})
+    return rings
+
+
+def _on_part(work: Work, found: Comparison, points: npt.ArrayLike) -> list[Any]:
+    """Points (N, 2) of the master as they lie on the part, on its stage."""
+    back = found.registration.placement.back(np.asarray(points, dtype=float))
+    return _placed(work, back * (-1.0, 1.0) if found.how.mirrored else back)
+
+
+def pages_values(work: Work, paper: Paper) -> Json:
+    """The sheets of paper that the pattern takes at full size."""
+    _, pages = arranged(work.pattern, paper)
+    count = len(pages.tiles)
+    way = f"{pages.columns} across and {pages.rows} up, taped together"
+    words = f"1 sheet of {paper.name}" if count == 1 else f"{count} sheets of {paper.name}, {way}"
+    rings = [np.asarray(tile.box.exterior.coords) for tile in pages.tiles]
+    return {"words": words, "sheets": [_placed(work, ring) for ring in rings]}
+
+
+def kept_values(entry: Entry, found: Found | None = None) -> Json:
+    """One kept pattern in a list, and how it differs from the shape that was looked for."""
+    return {
+        "stem": entry.stem,
+        "name": entry.name,
+        "words": entry_words(entry),
+        "size": f"{entry.width:.1f} × {entry.height:.1f} mm",
+        "thickness_mm": entry.thickness,
+        "stock": entry.stock,
+        "tags": list(entry.tags),
+        "preview": f"/api/patterns/{quote(entry.stem, safe='')}/preview.png",
+        "alike": None if found is None else _alike(found),
+    }
+
+
+def _alike(found: Found) -> str:
+    known = found.largest_mm is not None
+    apart = f"{found.difference_mm:.2f} mm RMS apart" if known else f"about {found.difference_mm:.1f} mm apart"
+    return apart + (", as its mirror image" if found.mirrored else "")
+
+
+def _along(loop: Loop, stretch: Stretch) -> Points:
+    path = Path(loop)
+    length = (stretch.end_mm - stretch.start_mm) % path.length
+    count = max(2, math.ceil(length / RUN_STEP_MM) + 1)
+    return path.points((stretch.start_mm + np.linspace(0, length, count)) % path.length)
+
+
+def _closed(loop: Loop) -> Points:
+    """A loop as a polyline whose steps are short, since a lens bends straight edges."""
+    points = np.vstack([p := loop.flattened(CHORD_MM), p[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    between = np.arange(0.0, along[-1], STEP_MM)
+    places = np.union1d(along, between)
+    return np.stack([np.interp(places, along, points[:, i]) for i in (0, 1)], axis=1)
+
+
+def _placed(work: Work, points: npt.ArrayLike, draft: Draft | None = None) -> list[Any]:
+    return _listed(work.to_stage(points, draft)) if len(np.atleast_1d(np.asarray(points))) else []
+
+
+def _listed(points: Points) -> list[Any]:
+    listed: list[Any] = np.round(points, DECIMALS).tolist()
+    return listed

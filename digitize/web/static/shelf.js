@@ -1,0 +1,127 @@
+/** Patterns: the shop's shelf, searched by words, tags, size and shape; one pattern's record. */
+
+import { $, afterQuiet, busy, fillList, fillRows, make, sentence, trouble } from "./dom.js";
+import { desk } from "./desk.js";
+import { get, lastOnly, post } from "./server.js";
+
+/** @param {(name: string, rest?: string) => void} go */
+export function shelfSection(go) {
+  const ask = lastOnly(get);
+  let record = null;
+
+  async function find() {
+    const like = $("find-like").checked && desk.doc?.traced ? desk.doc.id : "";
+    const query = new URLSearchParams({
+      words: $("find-words").value.trim(),
+      tags: $("find-tags").value.trim(),
+      size: $("find-size").value.trim(),
+      like,
+    });
+    try {
+      const found = await ask(`/api/patterns?${query}`);
+      if (found) show(found, query);
+    } catch (error) {
+      trouble(error);
+    }
+  }
+
+  function show({ patterns, more, warnings }, query) {
+    const asked = [...query.values()].some(Boolean);
+    const count = patterns.length === 1 ? "One pattern" : `${patterns.length} patterns`;
+    const none = asked
+      ? "Nothing like that on the shelf."
+      : `Nothing is kept yet in ${desk.shop?.folder ?? "the folder"}.`;
+    $("shelf-words").textContent = patterns.length
+      ? `${count}${more ? `, and ${more} more: ask for something narrower` : ""}.`
+      : none;
+    fillList($("shelf-warnings"), (warnings ?? []).map(sentence));
+    $("shelf-list").replaceChildren(...patterns.map(card));
+  }
+
+  function card({ stem, name, size, thickness_mm: thick, stock, tags, preview, alike }) {
+    const lines = [size, thick == null ? "" : `${Number(thick.toFixed(2))} mm thick`, stock, tags.join(", ")].filter(
+      Boolean,
+    );
+    return make(
+      "li",
+      {},
+      make(
+        "a",
+        { id: `shelf-${stem}`, href: `#patterns/${encodeURIComponent(stem)}` },
+        preview
+          ? make("img", { src: preview, alt: "", loading: "lazy", decoding: "async" })
+          : make("span", { className: "blank" }),
+        make(
+          "span",
+          { className: "card-words" },
+          make("strong", {}, name),
+          ...(alike ? [make("em", {}, sentence(alike))] : []),
+          ...lines.map((line) => make("span", {}, line)),
+        ),
+      ),
+    );
+  }
+
+  async function showRecord(stem) {
+    document.body.classList.toggle("recorded", Boolean(stem));
+    $("record").hidden = !stem;
+    record = null;
+    for (const link of $("shelf-list").querySelectorAll("a")) link.removeAttribute("aria-current");
+    if (!stem) return;
+    try {
+      record = await get(`/api/patterns/${encodeURIComponent(stem)}`);
+    } catch (error) {
+      $("record").hidden = true;
+      document.body.classList.remove("recorded");
+      return trouble(error);
+    }
+    $(`shelf-${stem}`)?.setAttribute("aria-current", "true");
+    $("record-name").textContent = record.name;
+    $("record-preview").replaceChildren(
+      ...(record.preview ? [make("img", { src: record.preview, alt: `The outline of ${record.name}` })] : []),
+    );
+    fillRows($("record-rows"), record.rows);
+    fillList($("record-comparisons"), record.comparisons.map(sentence), $("record-comparisons-box"));
+    fillList($("record-earlier"), record.earlier.map(sentence), $("record-earlier-box"));
+    $("record-photos-box").hidden = !record.photos.length;
+    $("record-photos").replaceChildren(
+      ...record.photos.map((url, i) =>
+        make("img", { src: url, alt: `Photo ${i + 1} of ${record.name}`, loading: "lazy" }),
+      ),
+    );
+    $("record").focus({ preventScroll: true });
+    $("panel").scrollTop = 0;
+  }
+
+  const lay = (section) => (e) =>
+    busy(e.currentTarget, async () => {
+      const doc = await post(`/api/patterns/${encodeURIComponent(record.stem)}/open`);
+      desk.take(doc);
+      go(section, doc.id);
+    });
+  $("record-open").addEventListener("click", lay("outline"));
+  $("record-print").addEventListener("click", lay("keep"));
+  const soon = afterQuiet(150, find);
+  for (const id of ["find-words", "find-tags"]) $(id).addEventListener("input", soon);
+  for (const id of ["find-size", "find-like"]) $(id).addEventListener("change", find); // half a size is none
+  $("find-form").addEventListener("submit", (e) => {
+    e.preventDefault();
+    find();
+  });
+
+  return {
+    layers: () => [],
+    async enter(stem) {
+      await Promise.all([find(), showRecord(stem)]);
+      if (record) $(`shelf-${record.stem}`)?.setAttribute("aria-current", "true");
+    },
+    doc() {
+      const traced = Boolean(desk.doc?.traced);
+      $("find-like").disabled = !traced;
+      if (!traced) $("find-like").checked = false;
+      $("find-like-words").textContent = traced
+        ? `In shape like what lies on the desk: ${desk.doc.name}`
+        : "In shape like what lies on the desk (nothing traced yet)";
+    },
+  };
+}
