@@ -16,6 +16,7 @@ NEIGHBOURS = 3  # samples that may lie nearest to a disc's centre: its edge is s
 SPARE = 1.05  # discs begin larger than asked for, so that those of the largest size meet samples, too
 ALMOST = 1 - 1e-9  # the end of an interval, still within it
 ROUNDS = 40
+LEAF = 40  # points in a leaf of the tree: many lie about equally far from a large disc's centre
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ def clearance(samples: Samples, largest: float) -> Clearance:
 
     Source: Ma, Bae and Choi, The Visual Computer 28, 2012 (the shrinking ball; from memory).
     """
-    tree = cKDTree(samples.points)
+    tree = cKDTree(samples.points, leafsize=LEAF)
     count = len(samples.points)
     radius, touched = np.full(count, SPARE * largest), np.full(count, -1.0)
     inside = (samples.piece < 0) & (samples.turn < 0)

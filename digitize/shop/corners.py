@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -147,7 +148,8 @@ def left_by_discs(
         return []
     clear = clear or clearance(edge_samples(outline.loops, SPACING * min(radii)), max(radii))
     survey = _surveyed(clear, numbered_corners(outline), uncertainty_mm)
-    return [_left_by(survey, radius) for radius in radii]
+    found = {radius: _left_by(survey, radius) for radius in set(radii)}
+    return [found[radius] for radius in radii]
 
 
 def largest_clean(table: Sequence[CutterCorners]) -> Cutter | None:
@@ -271,8 +273,10 @@ def _slot(survey: _Survey, piece: Piece) -> tuple[float, int] | None:
     if len(piece.stretches) > 1:
         facing = facing if len(facing) else piece.samples
         return 2 * float(radius[facing].min()), int(facing[np.argmin(radius[facing])])
-    width = 2 * float(np.median(radius[facing])) if len(facing) else math.inf
-    if samples.speed[facing].sum() < width:
+    if not len(facing):
+        return None
+    width = 2 * median(radius[facing].tolist())  # of a few, faster than the arrays' own
+    if samples.arc[facing].sum() < width:
         return None
     wide = facing[radius[facing] > 0.499 * width]
     away = samples.points[wide] + radius[wide, None] * samples.normals[wide] - samples.points[piece.deepest]

@@ -128,6 +128,10 @@ class _Edge:
     def total(self) -> float:
         return float(self.length.sum())
 
+    @cached_property
+    def middles(self) -> Floats:
+        return self.start + self.length / 2
+
     def wrapped(self, place: float) -> float:
         """A place along the loop, 0 <= place < total; rounding before its beginning is its beginning."""
         inside = place % self.total
@@ -135,9 +139,8 @@ class _Edge:
 
     def between(self, start: float, length: float) -> Ints:
         """The steps whose middles lie on a stretch, which may pass the loop's beginning."""
-        middles = self.start + self.length / 2
-        a, b = np.searchsorted(middles, [start, start + length])
-        return np.concatenate([np.arange(a, b), np.arange(np.searchsorted(middles, start + length - self.total))])
+        a, b, over = np.searchsorted(self.middles, [start, start + length, start + length - self.total])
+        return np.concatenate([np.arange(a, b), np.arange(over)])
 
 
 @dataclass(frozen=True)
@@ -186,15 +189,14 @@ def _pieces(edge: _Edge, tips: Sequence[Tip], splits: Sequence[float]) -> list[_
     weight = np.abs(np.sin(2 * edge.slope)) * edge.length
     zone = np.where(level, np.where(np.abs(edge.slope) < math.pi / 4, 1, 2), 0)
     born, flank = np.zeros(len(want), dtype=bool), np.zeros(len(want), dtype=bool)
-    middle = edge.start + edge.length / 2
     for tip in tips:
         flanks = (tip.along_mm - tip.flank[0]) % edge.total, (tip.flank[1] - tip.along_mm) % edge.total
         before, after = (max(flank, 2 * CHANGE_MM) for flank in flanks)
-        from_tip = (middle - tip.along_mm) % edge.total
-        for inside, way in ((from_tip > edge.total - before, -1), (from_tip < after, 1)):
+        begin, at = edge.wrapped(tip.along_mm - before), edge.wrapped(tip.along_mm)
+        for inside, way in ((edge.between(begin, before), -1), (edge.between(at, after), 1)):
             want[inside], zone[inside], flank[inside] = way, 0, True
             weight[inside] = FORCED * edge.length[inside]
-        born[np.argmin(from_tip)] = True
+        born[np.searchsorted(edge.middles, at) % len(born)] = True
     for split in splits:
         born[np.searchsorted(edge.start, split - SAME_MM) % len(born)] = True
     key = want + 4 * zone

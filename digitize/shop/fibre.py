@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -29,25 +30,24 @@ SAMPLES = 1500  # wanted round the whole outline
 class EdgeSteps:
     """The edge of an outline in short steps, in travel order, loop after loop.
 
-    samples : the polygon they belong to; along : (M,) float, mm of arc from the loop's beginning to each sample
+    samples : the polygon they belong to
     loop : (N,) int; start, length : (N,) float, mm of arc
     middles, tangents : (N, 2) float, mm and unit vectors, at the middle of each step; material on the left
     """
 
     samples: Samples
-    along: Floats
     loop: Ints
     start: Floats
     length: Floats
     middles: Points
     tangents: Points
 
-    @property
+    @cached_property
     def inside(self) -> Points:
         """(N, 2) points just inside the middles."""
         return np.asarray(self.middles + INSIDE_MM * self.tangents @ np.array([[0.0, 1.0], [-1.0, 0.0]]))
 
-    @property
+    @cached_property
     def angles(self) -> Floats:
         """(N,) directions of travel, radians."""
         return np.asarray(np.arctan2(self.tangents[:, 1], self.tangents[:, 0]))
@@ -64,19 +64,9 @@ def edge_steps(outline: Outline) -> EdgeSteps:
     number = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
     share = 1.0 / np.repeat(count, count)
     middles, normals, _, _ = samples.at(of + (number + 0.5) * share)
-    along, arc = _arcs(outline, samples)
-    length = arc[of] * share
+    length = samples.arc[of] * share
     tangents = normals @ np.array([[0.0, 1.0], [-1.0, 0.0]])
-    return EdgeSteps(samples, along, samples.loop[of], along[of] + number * length, length, middles, tangents)
-
-
-def _arcs(outline: Outline, samples: Samples) -> tuple[Floats, Floats]:
-    """(M,) from the loop's beginning to each sample, and to the next one, mm; they add up to the loop's length."""
-    arc = np.where(samples.piece >= 0, samples.speed, 0.0)
-    whole = np.add.reduceat(arc, samples.firsts[:-1])
-    arc = arc * (np.array([loop.length for loop in outline.loops]) / whole)[samples.loop]
-    before = np.concatenate([[0.0], np.cumsum(arc)])[:-1]
-    return before - before[samples.firsts[samples.loop]], arc
+    return EdgeSteps(samples, samples.loop[of], samples.along[of] + number * length, length, middles, tangents)
 
 
 def coarser(samples: Samples) -> Samples:
@@ -93,7 +83,7 @@ def coarser(samples: Samples) -> Samples:
     following = np.arange(1, len(kept) + 1)
     following[starts[1:] - 1] = starts[:-1]
     rows = (samples.points[kept], samples.tangents[kept], samples.loop[kept])
-    return Samples(*rows, following, samples.along[kept], samples.piece[kept])
+    return Samples(*rows, following, samples.along[kept], samples.piece[kept], samples.lengths)
 
 
 def points_along(steps: EdgeSteps, loop: int, places: npt.ArrayLike) -> Points:
@@ -121,7 +111,7 @@ class Fibres:
     level: Floats
     offsets: Floats
 
-    @property
+    @cached_property
     def between_loops(self) -> Flags:
         """(Q,) whether a fibre runs from one loop to another: no crack along it takes anything off."""
         return np.asarray(self.samples.loop[self.back] != self.samples.loop[self.front])

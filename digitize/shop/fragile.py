@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -72,7 +73,7 @@ class Loads:
     forward: Flags
     load: Floats
 
-    @property
+    @cached_property
     def width(self) -> Floats:
         return self.lines.length * self.sine
 
@@ -81,9 +82,9 @@ def loads(samples: Samples, points: Points, direction: float) -> Loads:
     """The piece beyond a fibre is a cantilever: bending moment push x reach, section modulus width^2 / 6."""
     lines = fibres(samples, points, direction)
     height, forward = lines.beyond()
-    chords = samples.points[samples.following] - samples.points
-    ways = chords / np.maximum(np.linalg.norm(chords, axis=1), 1e-12)[:, None]
-    axis = moved_points(ways[lines.back] - ways[lines.front], -direction)  # the flanks of a tip run toward each other
+    axis = moved_points(
+        samples.ways[lines.back] - samples.ways[lines.front], -direction
+    )  # the flanks of a tip run toward each other
     size = np.linalg.norm(axis, axis=1)
     sine = np.where(size > 1e-3, np.abs(axis[:, 1]) / np.maximum(size, 1e-3), 1.0)
     sine = np.maximum(sine, SHALLOWEST)
@@ -99,8 +100,7 @@ def loads(samples: Samples, points: Points, direction: float) -> Loads:
 def _span(lines: Fibres) -> Floats:
     """The extent of the hole beside each fibre that ends at one, mm."""
     s = lines.samples
-    sizes = np.array([np.ptp(s.points[a:b], axis=0).max() for a, b in zip(s.firsts, s.firsts[1:], strict=False)])
-    return np.asarray(np.minimum(sizes[s.loop[lines.back]], sizes[s.loop[lines.front]]))
+    return np.asarray(np.minimum(s.extents[s.loop[lines.back]], s.extents[s.loop[lines.front]]))
 
 
 def fragile_places(steps: EdgeSteps, chosen: Ints, found: Loads, direction: float, runout: float) -> tuple[Tip, ...]:
@@ -109,7 +109,7 @@ def fragile_places(steps: EdgeSteps, chosen: Ints, found: Loads, direction: floa
     fragile = np.flatnonzero(found.load > FRAGILE)
     ends = np.array([_farthest(found, int(q)) for q in fragile], dtype=np.intp)
     s = steps.samples
-    place = steps.along[ends] if len(ends) else np.zeros(0)
+    place = s.along[ends] if len(ends) else np.zeros(0)
     order = np.lexsort((place, s.loop[ends])) if len(ends) else np.zeros(0, dtype=np.intp)
     if len(order):
         apart = (np.diff(place[order]) > SAME_TIP_MM) | (np.diff(s.loop[ends][order]) != 0)
@@ -121,19 +121,24 @@ def fragile_places(steps: EdgeSteps, chosen: Ints, found: Loads, direction: floa
 
 def _joined(tips: Sequence[Tip]) -> list[Tip]:
     """Walls and necks seen from both their sides, and tips on both sides of a loop's beginning, told once."""
-    kept: list[Tip] = []
-    for tip in sorted(tips, key=lambda t: -t.load):
-        if all(math.dist(tip.at, other.at) > SAME_TIP_MM + max(tip.width_mm, other.width_mm) / 2 for other in kept):
-            kept.append(tip)
-    return kept
+    tips = sorted(tips, key=lambda t: -t.load)
+    at, width = np.array([t.at for t in tips]).reshape(-1, 2), np.array([t.width_mm for t in tips])
+    kept: list[int] = []
+    for k in range(len(tips)):
+        apart = np.hypot(*(at[kept] - at[k]).T)
+        if (apart > SAME_TIP_MM + np.maximum(width[kept], width[k]) / 2).all():
+            kept.append(k)
+    return [tips[k] for k in kept]
 
 
 def _beyond(found: Loads, q: int) -> Ints:
     """The samples that border what stands beyond a fibre, in travel order."""
     lines, s = found.lines, found.lines.samples
     a, b = (lines.back[q], lines.front[q]) if found.forward[q] else (lines.front[q], lines.back[q])
-    first, count = s.firsts[s.loop[a]], np.diff(s.firsts)[s.loop[a]]
-    return np.asarray(first + np.mod(np.arange(a - first + 1, a - first + 1 + np.mod(b - a, count)), count))
+    if a <= b:
+        return np.arange(a + 1, b + 1)
+    first, last = s.firsts[s.loop[a] : s.loop[a] + 2]
+    return np.concatenate([np.arange(a + 1, last), np.arange(first, b + 1)])
 
 
 def _farthest(found: Loads, q: int) -> int:
@@ -165,7 +170,7 @@ def _tip(
     back = there + grain * (_end(lines, q, lines.back[q], direction) - across)
     front = back + grain * lines.length[q]
     end = int(ends[np.argmax(found.reach[members])])
-    along, at = float(steps.along[end]), as_point(s.points[end])
+    along, at = float(s.along[end]), as_point(s.points[end])
     if kind != "tip":
         along, at = float(steps.start[step] + steps.length[step] / 2), as_point((back + front) / 2)
     i, j = _flank(found, outermost)
@@ -183,7 +188,7 @@ def _tip(
         impact_ratio=float(strength_ratio(total, IMPACT)),
         compression_ratio=float(strength_ratio(total, COMPRESSION)),
         load=float(found.load[weakest]),
-        flank=(float(steps.along[i]), float(steps.along[j])),
+        flank=(float(s.along[i]), float(s.along[j])),
     )
 
 

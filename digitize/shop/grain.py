@@ -20,6 +20,7 @@ SWEEP_POINTS = 360  # of the edge, for each direction
 CORNER_POINTS_MM = (-7.0, -3.5, 3.5, 7.0)  # from sharp outside corners, which a sweep looks at besides
 SWEEP_CORNERS = 40
 MOST_FIBRES = 6000  # along the edge, in one direction
+ROUNDING_MM = 1e-6  # where a step begins it is meant, not the one before
 SLOPE_BINS = 720  # of a quarter of a degree
 AGAINST = 0.1  # weight in the score of the share of the edge that slopes against or with the grain
 PLAIN = 0.1  # directions whose scores differ by less are equally good
@@ -114,9 +115,9 @@ def grain_sweep(outline: Outline, steps: EdgeSteps | None = None) -> GrainSweep:
 
 def _against(steps: EdgeSteps, directions: Floats) -> Floats:
     """Length of edge that slopes, by sin 2a, for each direction: one way or the other half of it goes uphill."""
-    bins = np.floor(np.mod(steps.angles, np.pi) / np.pi * SLOPE_BINS).astype(np.intp) % SLOPE_BINS
+    bins = np.rint(steps.angles / np.pi * SLOPE_BINS).astype(np.intp) % SLOPE_BINS
     length = np.bincount(bins, weights=steps.length, minlength=SLOPE_BINS)
-    middles = (np.arange(SLOPE_BINS) + 0.5) * np.pi / SLOPE_BINS
+    middles = np.arange(SLOPE_BINS) * np.pi / SLOPE_BINS
     return np.asarray(np.abs(np.sin(2 * (directions[:, None] - middles))) @ length / 2)
 
 
@@ -128,5 +129,5 @@ def _sweep_points(steps: EdgeSteps) -> Ints:
     sharp = np.flatnonzero(turn > math.radians(60.0))
     sharp = sharp[np.argsort(-turn[sharp], kind="stable")][:SWEEP_CORNERS]
     near = (begin[sharp + 1][:, None] + np.array(CORNER_POINTS_MM)).ravel()
-    places = np.mod(np.concatenate([even, near]), begin[-1])
+    places = np.mod(np.concatenate([even, near]) + ROUNDING_MM, begin[-1])
     return np.unique(np.clip(np.searchsorted(begin, places, side="right") - 1, 0, len(steps.length) - 1))

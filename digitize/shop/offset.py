@@ -15,16 +15,17 @@ from shapely import Point as Spot
 from shapely import Polygon
 
 from digitize.model.outline import CHORD_ERROR_MM, Loop, Outline
-from digitize.model.segment import Arc, Line, Segment, as_point
+from digitize.model.segment import Arc, Line, Segment, Spline, as_point
 from digitize.shop.clearance import Clearance, clearance
 from digitize.shop.reach import Unreached, unreached
-from digitize.shop.samples import Floats, Samples, edge_samples
+from digitize.shop.samples import Floats, Ints, Samples, edge_samples
 
 SPACING = 0.25  # of the offset, from sample to sample
 FINEST_MM = 0.05
 COARSE_MM = 0.05  # chord error of the polygon that an offset is held against
 COARSE = 0.01  # and of its corners, eight chords to a quarter circle, as a share of the offset
 LEAST_MM = 1e-6  # what is shorter is left out
+WHOLE = 1 - 1e-9  # an interval that is taken so far is taken to its end
 
 
 def offset(outline: Outline, distance: float, clear: Clearance | None = None) -> tuple[Outline, ...]:
@@ -38,12 +39,12 @@ def offset(outline: Outline, distance: float, clear: Clearance | None = None) ->
     loops = outline.loops if outward else tuple(loop.reversed() for loop in outline.loops)
     if clear is None or not outward:
         clear = clearance(edge_samples(loops, max(SPACING * abs(distance), FINEST_MM)), abs(distance))
-    moved = _offset_loops(loops, clear, abs(distance))
     try:
+        moved = _offset_loops(loops, clear, abs(distance))
         parts = _outlines(moved if outward else [loop.reversed() for loop in moved])
         if _is_whole(outline, parts, distance):
             return parts
-    except ValueError:  # a loop crosses itself
+    except ValueError:  # a loop crosses itself, or does not close
         pass
     # Coarse polygons, whose corners overlap by less than can be told apart: straight lines then.
     polygon = outline.polygon().buffer(distance, quad_segs=_quarter(abs(distance)))
@@ -65,7 +66,8 @@ def _offset_loops(loops: Sequence[Loop], clear: Clearance, distance: float) -> l
     touched = {int(k) for k in samples.loop[miss.start.astype(np.intp)]}
     whole = [k for k in range(len(loops)) if k not in touched and k not in miss.closed]
     rounds = [[(float(samples.firsts[k]), float(samples.firsts[k]))] for k in whole] + _rounds(samples, miss)
-    chains = [[s for a, b in round_ for s in _moved(loops, samples, a, b, distance)] for round_ in rounds]
+    moved = iter(_moved(loops, samples, [stretch for round_ in rounds for stretch in round_], distance))
+    chains = [[s for _ in round_ for s in next(moved)] for round_ in rounds]
     return [Loop(tuple(_joined(chain))) for chain in chains if len(chain) > 1 or (chain and _is_circle(chain[0]))]
 
 
@@ -95,56 +97,69 @@ def _rounds(samples: Samples, miss: Unreached) -> list[list[tuple[float, float]]
     return rounds
 
 
-def _moved(loops: Sequence[Loop], samples: Samples, start: float, end: float, distance: float) -> list[Segment]:
-    """The edge from one place to another, round the loop's beginning where need be, moved outward by ``distance``."""
-    loop, i, j = int(samples.loop[int(start)]), int(start), int(end)
-    first, last = samples.firsts[loop], samples.firsts[loop + 1]
-    intervals = np.arange(i, j + 1) if start < end else np.concatenate([np.arange(i, last), np.arange(first, j + 1)])
-    here, there = np.zeros(len(intervals)), np.ones(len(intervals))
-    here[0], there[-1] = start - i, end - j
-    some = there - here > LEAST_MM
-    intervals, here, there = intervals[some], here[some], there[some]
-    starts = np.flatnonzero(np.diff(samples.piece[intervals], prepend=-2))
-    moved: list[Segment] = []
-    for share in np.split(np.arange(len(intervals)), starts[1:]):
-        k = intervals[share]
-        piece = int(samples.piece[k[0]])
-        segment = loops[loop].segments[piece] if piece >= 0 else None
-        moved += _moved_piece(segment, samples, k + here[share], k + there[share], distance)
+def _moved(
+    loops: Sequence[Loop], samples: Samples, stretches: Sequence[tuple[float, float]], distance: float
+) -> list[list[Segment]]:
+    """The edge along each stretch, moved outward by ``distance``."""
+    if not stretches:
+        return []
+    stretch, k, here, there = _intervals(samples, *np.array(stretches).T)
+    first = np.flatnonzero((np.diff(samples.piece[k], prepend=-2) != 0) | (np.diff(stretch, prepend=-1) != 0))
+    last = np.append(first[1:], len(k)) - 1
+    centre, n, _, _ = samples.at(k[first] + here[first])
+    p, m, _, _ = samples.at(np.where(there[last] > WHOLE, samples.following[k[last]], k[last] + there[last]))
+    start, end = centre + distance * n, p + distance * m
+    moved: list[list[Segment]] = [[] for _ in stretches]
+    for row, (i, j) in enumerate(zip(first.tolist(), (last + 1).tolist(), strict=True)):
+        piece = int(samples.piece[k[i]])
+        segment = loops[samples.loop[k[i]]].segments[piece] if piece >= 0 else None
+        if isinstance(segment, Spline):
+            q, m, _, _ = samples.at(_denser(samples, k[i:j], here[i:j], there[i:j], distance))
+            points = [as_point(u) for u in (*(q + distance * m), end[row])]
+            moved[stretch[i]] += [Line(u, v) for u, v in pairwise(points)]
+        else:
+            moved[stretch[i]] += _moved_piece(segment, centre[row], start[row], end[row], distance)
     return moved
 
 
-def _moved_piece(
-    segment: Segment | None, samples: Samples, here: Floats, there: Floats, distance: float
-) -> list[Segment]:
-    """One segment's share of a stretch, or (None) the arc round an outside corner; places (M,) from, places (M,) to."""
-    whole = np.isclose(there, np.round(there), rtol=0, atol=1e-12)
-    there = np.where(whole, samples.following[here.astype(np.intp)], there)
-    p, n, _, _ = samples.at(np.array([here[0], there[-1]]))
-    a, b = p + distance * n
+def _intervals(samples: Samples, start: Floats, end: Floats) -> tuple[Ints, Ints, Floats, Floats]:
+    """Stretch and interval, both (M,) int, and from where to where in it, both (M,) float, 0 .. 1, along stretches from
+    places (K,) to places (K,), round the loop's beginning where need be."""
+    i, j = start.astype(np.intp), end.astype(np.intp)
+    loop = samples.loop[i]
+    first, size = samples.firsts[loop], np.diff(samples.firsts)[loop]
+    count = j - i + 1 + np.where(start < end, 0, size)
+    ended = np.cumsum(count)
+    of = np.repeat(np.arange(len(start)), count)
+    k = first[of] + np.mod(np.arange(len(of)) + (i - first - ended + count)[of], size[of])
+    here, there = np.zeros(len(k)), np.ones(len(k))
+    here[ended - count], there[ended - 1] = start - i, end - j
+    some = there - here > LEAST_MM
+    return of[some], k[some], here[some], there[some]
+
+
+def _moved_piece(segment: Line | Arc | None, at: Floats, a: Floats, b: Floats, distance: float) -> list[Segment]:
+    """One segment's share of a stretch, from a to b, or (None) the arc round an outside corner, which is ``at``."""
     if segment is None:
-        return [_arc(p[0], distance, a, b, 1.0)]
-    if isinstance(segment, Arc):
-        bend = math.copysign(1.0, segment.sweep)
-        radius = segment.radius + bend * distance
-        if segment.is_circle and math.dist(a, b) < LEAST_MM:
-            return [Arc(segment.centre, radius, segment.from_angle, segment.sweep)] if radius > LEAST_MM else []
-        return [_arc(np.asarray(segment.centre), radius, a, b, bend)] if radius > LEAST_MM else []
+        return [_arc(at, distance, a, b, 1.0)]
     if isinstance(segment, Line):
         return [Line(as_point(a), as_point(b))]
-    q, m, _, _ = samples.at(_denser(samples, here, there, distance))
-    points = np.vstack([q + distance * m, b])
-    return [Line(as_point(u), as_point(v)) for u, v in pairwise(points)]
+    bend = math.copysign(1.0, segment.sweep)
+    radius = segment.radius + bend * distance
+    if radius <= LEAST_MM:
+        return []
+    if segment.is_circle and math.dist(a, b) < LEAST_MM:
+        return [Arc(segment.centre, radius, segment.from_angle, segment.sweep)]
+    return [_arc(np.asarray(segment.centre), radius, a, b, bend)]
 
 
-def _denser(samples: Samples, here: Floats, there: Floats, distance: float) -> Floats:
-    """Places so close that chords between their moved points keep the chord error."""
-    i = here.astype(np.intp)
-    turn = np.abs(samples.turn[i])
-    sagitta = (samples.speed[i] + turn * distance) * turn / 8
+def _denser(samples: Samples, k: Ints, here: Floats, there: Floats, distance: float) -> Floats:
+    """Places so close that chords between their moved points keep the chord error; k : (M,) int, intervals."""
+    turn = np.abs(samples.turn[k])
+    sagitta = (samples.speed[k] + turn * distance) * turn / 8
     pieces = np.maximum(1, np.ceil(np.sqrt(sagitta / CHORD_ERROR_MM))).astype(np.intp)
-    step = np.where(there > here, there - here, i + 1 - here) / pieces
-    return np.concatenate([h + s * np.arange(n) for h, s, n in zip(here, step, pieces, strict=True)])
+    step = (there - here) / pieces
+    return np.concatenate([h + s * np.arange(n) for h, s, n in zip(k + here, step, pieces, strict=True)])
 
 
 def _arc(centre: Floats, radius: float, a: Floats, b: Floats, bend: float) -> Arc:

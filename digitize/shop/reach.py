@@ -24,6 +24,7 @@ ROUNDS = 25
 TRIES = 5
 SEARCHES = 4  # for what the first one did not explain
 EMPTY_MM = 1e-7  # a disc overlaps the edge by less, or its two places miss each other by less
+EQUAL_MM = 1e-6  # rounding: so nearly equal depths are equal
 SAME_PLACE = 1e-4  # intervals
 
 
@@ -146,7 +147,7 @@ def _touching_twice(clear: Clearance, radius: float, bad: Flags, shallow: float)
     across = np.concatenate([last[near] + 0.5, after[near], clear.touched[first], clear.touched[last]])
     across = np.where(across >= 0, across, here)
     for _ in range(TRIES):
-        here, across = _newton(samples, radius, here, across)
+        here, across = _once(*_newton(samples, radius, here, across))
         p, n, _, _ = samples.at(here)
         q, m, _, _ = samples.at(across)
         centre = p + radius * n
@@ -163,6 +164,14 @@ def _touching_twice(clear: Clearance, radius: float, bad: Flags, shallow: float)
     turns_right = (n[:, 0] * m[:, 1] - n[:, 1] * m[:, 0] < 0)[good]
     leave, back = np.where(turns_right, here[good], across[good]), np.where(turns_right, across[good], here[good])
     return _Discs(leave, back, centre[good], between[good])
+
+
+def _once(here: Floats, across: Floats) -> tuple[Floats, Floats]:
+    """Pairs of places (K,), each kept once."""
+    order = np.lexsort((across, here))
+    here, across = here[order], across[order]
+    fresh = (np.diff(here, prepend=-1.0) > SAME_PLACE) | (np.abs(np.diff(across, prepend=-1.0)) > SAME_PLACE)
+    return here[fresh], across[fresh]
 
 
 def _newton(samples: Samples, radius: float, here: Floats, across: Floats) -> tuple[Floats, Floats]:
@@ -234,20 +243,31 @@ def pieces_left(clear: Clearance, miss: Unreached) -> list[Piece]:
     """Each piece that is left in corners, curves and slots; loops that are not entered at all are ``miss.closed``."""
     if not len(miss.start):
         return []
-    swept = _swept_by(clear.samples, miss)
-    return [_piece(clear.samples, miss, chain, float(-swept[chain].sum())) for chain in miss.chains()]
+    chains, swept = miss.chains(), _swept_by(clear.samples, miss)
+    stretch = np.array([k for chain in chains for k in chain])
+    inside, stretch_of = _between(clear.samples, miss.start[stretch], miss.end[stretch])
+    size = np.array([len(chain) for chain in chains])
+    chain_of = np.repeat(np.arange(len(chains)), size)[stretch_of]
+    away = np.full(len(inside), np.inf)
+    for j in range(size.max()):  # most chains are one stretch
+        centre = miss.centre[stretch[(np.cumsum(size) - size + np.minimum(j, size - 1))[chain_of]]]
+        away = np.minimum(away, np.hypot(*(clear.samples.points[inside] - centre).T))
+    first = np.searchsorted(chain_of, np.arange(len(chains) + 1))
+    return [
+        _piece(miss, chain, float(-swept[chain].sum()), inside[a:b], away[a:b])
+        for chain, a, b in zip(chains, first[:-1].tolist(), first[1:].tolist(), strict=True)
+    ]
 
 
-def _piece(samples: Samples, miss: Unreached, chain: list[int], area: float) -> Piece:
-    inside = np.concatenate([_between(samples, miss.start[k], miss.end[k]) for k in chain])
+def _piece(miss: Unreached, chain: list[int], area: float, inside: Ints, away: Floats) -> Piece:
+    """away : (N,) float, mm, of the samples inside, from the nearest centre of the tool"""
     if not len(inside):
         return Piece(inside, tuple(chain), area, int(miss.start[chain[0]]), 0.0)
-    points = samples.points[inside]
-    away = [np.hypot(*(points - c).T) for c in miss.centre[chain]]
-    depth = (away[0] if len(away) == 1 else np.min(away, axis=0)) - miss.radius
-    deepest = int(np.argmax(depth))
-    area += sum(_lens(math.dist(a, b), miss.radius) for a, b in combinations(miss.centre[chain], 2))
-    return Piece(inside, tuple(chain), area, int(inside[deepest]), float(depth[deepest]))
+    if len(chain) > 1:
+        area += sum(_lens(math.dist(a, b), miss.radius) for a, b in combinations(miss.centre[chain], 2))
+    farthest = float(away.max())
+    deepest = int((away > farthest - EQUAL_MM).argmax())
+    return Piece(inside, tuple(chain), area, int(inside[deepest]), float(away[deepest]) - miss.radius)
 
 
 def _lens(apart: float, radius: float) -> float:
@@ -257,14 +277,14 @@ def _lens(apart: float, radius: float) -> float:
     return 2 * radius**2 * math.acos(apart / (2 * radius)) - apart / 2 * math.sqrt(4 * radius**2 - apart**2)
 
 
-def _between(samples: Samples, start: float, end: float) -> Ints:
-    """Samples from one place to another, round the loop's end where need be."""
-    if start <= end:
-        return np.arange(int(start) + 1, int(end) + 1)
-    loop = samples.loop[int(start)]
-    return np.concatenate(
-        [np.arange(int(start) + 1, samples.firsts[loop + 1]), np.arange(samples.firsts[loop], int(end) + 1)]
-    )
+def _between(samples: Samples, start: Floats, end: Floats) -> tuple[Ints, Ints]:
+    """The samples from each place (K,) to the other, round the loop's end where need be, and each one's stretch."""
+    begin, loop = start.astype(np.intp), samples.loop[start.astype(np.intp)]
+    first, size = samples.firsts[loop], np.diff(samples.firsts)[loop]
+    count = end.astype(np.intp) - begin + np.where(start <= end, 0, size)
+    of = np.repeat(np.arange(len(start)), count)
+    number = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+    return first[of] + np.mod((begin + 1 - first)[of] + number, size[of]), of
 
 
 def _swept_by(samples: Samples, miss: Unreached) -> Floats:

@@ -167,18 +167,19 @@ def _inward_curves(outline: Outline) -> Points:
     for loop in outline.loops:
         following = loop.segments[1:] + loop.segments[:1]
         for segment, after, turn in zip(loop.segments, following, np.roll(loop.turns(), -1), strict=True):
-            if not isinstance(segment, Line):
+            if isinstance(segment, Line):
+                if isinstance(after, Line) and -CORNER_RAD <= turn < -FLAT_RAD:  # a curve drawn as short lines
+                    radius = (segment.length + after.length) / 2 / -float(turn)
+                    rows.append(_row(after, np.array([radius]), np.zeros(1)))
+            elif isinstance(segment, Spline) or segment.sweep < 0:
                 rows.append(_inward(segment))
-            elif isinstance(after, Line) and -CORNER_RAD <= turn < -FLAT_RAD:  # a curve drawn as short lines
-                radius = (segment.length + after.length) / 2 / -float(turn)
-                rows.append(_row(after, np.array([radius]), np.zeros(1)))
     return np.vstack(rows)
 
 
 def _inward(segment: Arc | Spline) -> Points:
     if isinstance(segment, Arc):
-        count = max(1, round(segment.length / RELIEF_MM)) if segment.sweep < 0 else 0
-        return _row(segment, np.full(count, segment.radius), (np.arange(count) + 0.5) / max(count, 1))
+        count = max(1, round(segment.length / RELIEF_MM))
+        return _row(segment, np.full(count, segment.radius), (np.arange(count) + 0.5) / count)
     t = np.linspace(0, 1, 12 * len(segment.control) + 1)
     d, p = segment.tangent(t), segment.point(t)
     turn = np.arctan2(d[:-1, 0] * d[1:, 1] - d[:-1, 1] * d[1:, 0], (d[1:] * d[:-1]).sum(axis=1))

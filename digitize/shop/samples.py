@@ -14,9 +14,10 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import BSpline
 
 from digitize.model.outline import CORNER_RAD, Loop
-from digitize.model.segment import Line, Points, Segment, Spline, moved_points
+from digitize.model.segment import DEGREE, Arc, Line, Points, Segment, Spline
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -35,8 +36,9 @@ class Samples:
 
     points, tangents : (N, 2) float, mm, unit vectors
     loop : (N,) int; following : (N,) int, the next sample of the same loop
-    along : (N,) float, mm along the loop
+    along : (N,) float, mm of arc along the loop
     piece : (N,) int, the segment that interval i lies on, counted in its loop; -1 where the edge turns about a corner
+    lengths : of each loop, mm
     """
 
     points: Points
@@ -45,6 +47,7 @@ class Samples:
     following: Ints
     along: Floats
     piece: Ints
+    lengths: Floats
 
     @cached_property
     def normals(self) -> Points:
@@ -66,14 +69,30 @@ class Samples:
     @cached_property
     def turn(self) -> Floats:
         """(N,) turn of the tangent over each interval, radians, left positive."""
-        a, b = self.tangents, self.tangents[self.following]
-        return np.asarray(np.arctan2(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], (a * b).sum(axis=1)))
+        return _angle(self.tangents, self.tangents[self.following])
+
+    @cached_property
+    def ways(self) -> Points:
+        """(N, 2) unit vectors along the chords from each sample to the next; zero where it stands still."""
+        chords = self.points[self.following] - self.points
+        return np.asarray(chords / np.maximum(np.linalg.norm(chords, axis=1), 1e-12)[:, None])
+
+    @cached_property
+    def extents(self) -> Floats:
+        """Of each loop, the larger of width and height, mm."""
+        return np.array([np.ptp(self.points[a:b], axis=0).max() for a, b in pairwise(self.firsts)])
 
     @cached_property
     def speed(self) -> Floats:
         """(N,) length of the cubic's end derivatives: that of the arc through both ends with this turn."""
         chord = np.linalg.norm(self.points[self.following] - self.points, axis=1)
         return np.asarray(chord / np.cos(self.turn / 4) ** 2)
+
+    @cached_property
+    def arc(self) -> Floats:
+        """(N,) mm along the loop over each interval; 0 where the edge turns about a corner."""
+        last = self.following <= np.arange(len(self.following))
+        return np.where(last, self.lengths[self.loop], self.along[self.following]) - self.along
 
     def moved(self, place: Floats, step: Floats) -> Floats:
         """Places (M,) moved along their own loops by ``step`` intervals."""
@@ -89,27 +108,22 @@ class Samples:
         a, b, u, v = self.points[i], self.points[j], self.tangents[i] * m, self.tangents[j] * m
         k2, k3 = 3 * (b - a) - 2 * u - v, 2 * (a - b) + u + v
         p, d, dd = a + x * (u + x * (k2 + x * k3)), u + x * (2 * k2 + 3 * x * k3), 2 * k2 + 6 * x * k3
-        length = np.linalg.norm(d, axis=1, keepdims=True)
-        still = (self.piece[i] < 0)[:, None]
-        angle = np.arctan2(self.tangents[i, 1], self.tangents[i, 0]) + x[:, 0] * self.turn[i]
-        turned = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        length = np.hypot(d[:, 0], d[:, 1])[:, None]
         with np.errstate(invalid="ignore", divide="ignore"):
-            t = np.where(still, turned, d / length)
-            bend = (d[:, 0] * dd[:, 1] - d[:, 1] * dd[:, 0])[:, None] / length**2
-        rate = np.where(still, self.turn[i][:, None], bend)
+            t = d / length
+            rate = _cross(d, dd)[:, None] / length**2
+        still = np.flatnonzero(self.piece[i] < 0)
+        if len(still):
+            k = i[still]
+            t[still] = _turned(self.tangents[k], x[still, 0] * self.turn[k])
+            rate[still, 0] = self.turn[k]
         n = np.stack([t[:, 1], -t[:, 0]], axis=1)
         return p, n, d, rate * t
 
     def along_at(self, place: Floats) -> Floats:
         """(M,) mm along the loop."""
         i = place.astype(np.intp)
-        return np.asarray(self.along[i] + (place - i) * self.speed[i])
-
-    @cached_property
-    def lengths(self) -> Floats:
-        """Of each loop, mm."""
-        last = self.firsts[1:] - 1
-        return np.asarray(self.along[last] + self.speed[last])
+        return np.asarray(self.along[i] + (place - i) * self.arc[i])
 
     def green(self, place: Floats) -> Floats:
         """Half the integral of x dy - y dx from the beginning of the loop to each place (M,), mm2."""
@@ -141,6 +155,11 @@ def _cross(a: Points, b: Points) -> Floats:
     return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
 
 
+def _angle(a: Points, b: Points) -> Floats:
+    """(N,) radians from each vector a to b, left positive."""
+    return np.asarray(np.arctan2(_cross(a, b), (a * b).sum(axis=1)))
+
+
 def _swept(a: Points, b: Points, c: Points, d: Points) -> Floats:
     """Half the integral of x dy - y dx along cubics of the control points a, b, c, d, each (M, 2); exact."""
     sixes, threes = _cross(a, b) + _cross(c, d), _cross(a, c) + _cross(b, c) + _cross(b, d)
@@ -152,60 +171,126 @@ def edge_samples(loops: Sequence[Loop], spacing: float) -> Samples:
 
     loops : of an outline; all of them reversed, and material and waste change places
     """
-    spacing = max(spacing, math.fsum(loop.length for loop in loops) / MOST_SAMPLES)
+    lengths = np.array([loop.length for loop in loops])
+    spacing = max(spacing, lengths.sum() / MOST_SAMPLES)
     rows = [_loop_rows(loop, spacing) for loop in loops]
     starts = np.cumsum([0] + [len(r[0]) for r in rows])
     following = np.concatenate([np.append(np.arange(a + 1, b), a) for a, b in pairwise(starts)])
     points, tangents, along, piece = (np.concatenate(column) for column in zip(*rows, strict=True))
-    loop = np.repeat(np.arange(len(rows)), np.diff(starts))
-    return Samples(points, tangents, loop, following, along, piece.astype(np.intp))
+    of = np.repeat(np.arange(len(rows)), np.diff(starts))
+    return Samples(points, tangents, of, following, along, piece.astype(np.intp), lengths)
 
 
 def _loop_rows(loop: Loop, spacing: float) -> tuple[Floats, ...]:
     """points, tangents, along, piece of one loop's samples; a joint that is no corner gets its mean tangent."""
-    turns = loop.turns() if len(loop.segments) > 1 or isinstance(loop.segments[0], Spline) else np.zeros(1)
-    columns: list[tuple[Floats, ...]] = []
-    done = 0.0
-    for k, segment in enumerate(loop.segments):
-        before, after = float(turns[k]), float(turns[(k + 1) % len(turns)])
-        t = _parameters(segment, spacing, before < -CORNER_RAD, after < -CORNER_RAD)
-        kept = t if abs(after) > CORNER_RAD else t[:-1]  # else the next segment begins with this point
-        tangents = segment.tangent(kept)
-        if abs(before) <= CORNER_RAD:
-            tangents[0] = moved_points(tangents[:1], -before / 2)[0]
-        columns.append((segment.point(kept), tangents, done + segment.length * kept, np.where(kept < 1, k, -1)))
-        done += segment.length
-        steps = math.ceil(after / CORNER_STEP_RAD)
-        if after > CORNER_RAD and steps > 1:
-            columns.append(_outside_corner(columns[-1][0][-1], tangents[-1], after, steps, done))
-    points, tangents, along, piece = (np.concatenate(column) for column in zip(*columns, strict=True))
-    return points, tangents, along, piece
+    segments = loop.segments
+    turns = loop.turns() if len(segments) > 1 or isinstance(segments[0], Spline) else np.zeros(1)
+    of, t = _parameters(segments, spacing, turns < -CORNER_RAD)
+    points, tangents = _on(segments, of, t)
+    along = _along(segments, of, points, tangents)
+    before, after = turns[of], np.roll(turns, -1)[of]
+    tangents = _turned(tangents, np.where((t == 0) & (np.abs(before) <= CORNER_RAD), -before / 2, 0.0))
+    kept = (t < 1) | (np.abs(after) > CORNER_RAD)  # else the next segment begins with this point
+    steps = np.where((t == 1) & (after > CORNER_RAD), np.ceil(after / CORNER_STEP_RAD), 1.0)
+    row = np.repeat(np.arange(len(t)), np.where(kept, steps, 0.0).astype(np.intp))
+    turned = _within(row) / steps[row] * after[row]  # at an outside corner
+    return points[row], _turned(tangents[row], turned), along[row], np.where(t[row] < 1, of[row], -1)
 
 
-def _outside_corner(point: Floats, tangent: Floats, turn: float, steps: int, along: float) -> tuple[Floats, ...]:
-    """The rows between a corner's two own samples, where only the normal turns."""
-    angle = math.atan2(tangent[1], tangent[0]) + turn * np.arange(1, steps) / steps
-    same = np.ones(steps - 1)
-    return np.tile(point, (steps - 1, 1)), np.stack([np.cos(angle), np.sin(angle)], axis=1), along * same, -same
+def _turned(vectors: Points, angle: Floats) -> Points:
+    """Vectors (N, 2), each turned by its own angle (N,)."""
+    (x, y), c, s = vectors.T, np.cos(angle), np.sin(angle)
+    return np.stack([c * x - s * y, s * x + c * y], axis=1)
 
 
-def _parameters(segment: Segment, spacing: float, from_inside: bool, to_inside: bool) -> Floats:
-    """Parameters 0 .. 1 of a segment's samples."""
-    if isinstance(segment, Spline):
-        fine = np.linspace(0, 1, SPAN_SAMPLES * len(segment.control))
-        p, d = segment.point(fine), segment.tangent(fine)
-        turn = np.arccos(np.clip((d[1:] * d[:-1]).sum(axis=1), -1, 1))
-        steps = np.maximum(np.linalg.norm(np.diff(p, axis=0), axis=1) / spacing, turn / TURN_RAD)
-        reached = np.concatenate([[0.0], np.cumsum(steps)])
-        count = max(2, math.ceil(reached[-1]))
-        t = np.interp(np.linspace(0, reached[-1], count + 1), reached, fine)
-        t[-1] = 1.0
-    else:
-        turn = 0.0 if isinstance(segment, Line) else abs(segment.sweep)
-        t = np.linspace(0, 1, max(1, math.ceil(segment.length / spacing), math.ceil(turn / TURN_RAD)) + 1)
-    if from_inside or to_inside:
-        near = CROWD * min(spacing / segment.length, 0.5)
-        ends = ([near] if from_inside else []) + ([1 - near] if to_inside else [])
-        ends += [np.array([0.5])] if from_inside and to_inside else []  # all that is reached of a short one
-        t = np.unique(np.concatenate([t, *ends]))
-    return np.asarray(t)
+def _parameters(segments: Sequence[Segment], spacing: float, from_inside: Flags) -> tuple[Ints, Floats]:
+    """Segment and parameter 0 .. 1 of each sample, both (M,), in order; closer where an inside corner begins or ends a
+    segment."""
+    length = np.array([s.length for s in segments])
+    turn = np.array([abs(s.sweep) if isinstance(s, Arc) else 0.0 for s in segments])
+    count = np.maximum(1, np.ceil(np.maximum(length / spacing, turn / TURN_RAD))).astype(np.intp)
+    curves = _spline_parameters(segments, spacing)
+    count[list(curves)] = [len(own) - 1 for own in curves.values()]
+    of = np.repeat(np.arange(len(segments)), count + 1)
+    t = _within(of) / count[of]
+    for k, own in curves.items():
+        t[of.searchsorted(k) :][: len(own)] = own
+    to_inside = np.roll(from_inside, -1)
+    both = np.flatnonzero(from_inside & to_inside)  # half way is all that is reached of a short one
+    near = np.minimum(spacing / length, 0.5)[:, None] * CROWD
+    ends = [near[from_inside].ravel(), 1 - near[to_inside].ravel(), np.full(len(both), 0.5)]
+    whose = [np.repeat(np.flatnonzero(inside), len(CROWD)) for inside in (from_inside, to_inside)]
+    of, t = np.concatenate([of, *whose, both]), np.concatenate([t, *ends])
+    order = np.lexsort((t, of))
+    of, t = of[order], t[order]
+    fresh = (np.diff(of, prepend=-1) > 0) | (np.diff(t, prepend=0.0) > 0)
+    return of[fresh], t[fresh]
+
+
+def _spline_parameters(segments: Sequence[Segment], spacing: float) -> dict[int, Floats]:
+    """Parameters 0 .. 1 of the samples of each spline, by its number."""
+    size = np.array([SPAN_SAMPLES * len(s.control) if isinstance(s, Spline) else 0 for s in segments])
+    of = np.repeat(np.arange(len(segments)), size)
+    fine = _within(of) / (size[of] - 1)
+    p, d = _on(segments, of, fine)
+    steps = np.maximum(np.hypot(*np.diff(p, axis=0).T) / spacing, np.abs(_angle(d[:-1], d[1:])) / TURN_RAD)
+    reached = np.append(0.0, np.cumsum(steps))
+    parameters = {}
+    for k in np.flatnonzero(size).tolist():
+        own = slice(of.searchsorted(k), of.searchsorted(k, side="right"))
+        whole = reached[own] - reached[own][0]
+        count = max(2, math.ceil(whole[-1]))
+        parameters[k] = np.interp(np.linspace(0, whole[-1], count + 1), whole, fine[own])
+    return parameters
+
+
+def _within(of: Ints) -> Ints:
+    """(M,) how many equal values lie before each in a sorted array (M,)."""
+    return np.arange(len(of)) - of.searchsorted(of)
+
+
+def _on(segments: Sequence[Segment], of: Ints, t: Floats) -> tuple[Points, Points]:
+    """Points and unit tangents (M, 2) at parameters t (M,) of segments ``of`` (M,), in order; all of a kind at once."""
+    points, tangents = np.empty((len(t), 2)), np.empty((len(t), 2))
+    lines = {k: s for k, s in enumerate(segments) if isinstance(s, Line)}
+    arcs = {k: s for k, s in enumerate(segments) if isinstance(s, Arc)}
+    splines = {k: s for k, s in enumerate(segments) if isinstance(s, Spline)}
+    if lines:
+        here = np.isin(of, list(lines))
+        which, u = np.searchsorted(list(lines), of[here]), t[here, None]
+        a, b = np.array([(s.start, s.end) for s in lines.values()])[which].transpose(1, 0, 2)
+        points[here] = a * (1 - u) + b * u
+        tangents[here] = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
+    if arcs:
+        here = np.isin(of, list(arcs))
+        rows = np.array([(*s.centre, s.radius, s.from_angle, s.sweep) for s in arcs.values()])
+        x, y, radius, start, sweep = rows[np.searchsorted(list(arcs), of[here])].T
+        angle = start + sweep * t[here]
+        c, s = np.cos(angle), np.sin(angle)
+        points[here] = np.stack([x + radius * c, y + radius * s], axis=1)
+        tangents[here] = np.sign(sweep)[:, None] * np.stack([-s, c], axis=1)
+    if splines:
+        here = np.isin(of, list(splines))
+        which = np.searchsorted(list(splines), of[here])
+        curve, u = _in_a_row(list(splines.values())), np.minimum(which + t[here], np.nextafter(which + 1.0, 0.0))
+        rate = curve(u, 1)
+        points[here], tangents[here] = curve(u), rate / np.linalg.norm(rate, axis=1, keepdims=True)
+    return points, tangents
+
+
+def _in_a_row(splines: Sequence[Spline]) -> BSpline:
+    """One curve that runs along all of them, with gaps: along number k from parameter k to just before k + 1."""
+    ends = [(s.knots[0], s.knots[-1]) for s in splines]
+    knots = [k + (np.array(s.knots) - a) / (b - a) for k, (s, (a, b)) in enumerate(zip(splines, ends, strict=True))]
+    control = [np.vstack([s.control, np.zeros((DEGREE + 1, 2))]) for s in splines]
+    return BSpline(np.concatenate(knots), np.vstack(control)[: -DEGREE - 1], DEGREE)
+
+
+def _along(segments: Sequence[Segment], of: Ints, points: Points, tangents: Points) -> Floats:
+    """(M,) mm of arc from the loop's beginning, as if arcs led from sample to sample; each segment's length is true."""
+    chord, turn = np.linalg.norm(np.diff(points, axis=0), axis=1), _angle(tangents[:-1], tangents[1:])
+    step = np.where(np.diff(of) == 0, chord / np.sinc(turn / (2 * np.pi)), 0.0)
+    summed, first = np.append(0.0, np.cumsum(step)), np.searchsorted(of, np.arange(len(segments) + 1))
+    begin, length = summed[first[:-1]], np.array([s.length for s in segments])
+    share = (summed - begin[of]) / (summed[first[1:] - 1] - begin)[of]
+    return np.asarray((np.cumsum(length) - length)[of] + length[of] * share)

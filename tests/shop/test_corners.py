@@ -1,6 +1,7 @@
 """What cutters leave in corners, curves, slots and holes, against closed formulas, a swept cutter, and symmetry."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -8,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from digitize.model.outline import CHORD_ERROR_MM, Loop, Outline
-from digitize.model.segment import Arc
+from digitize.model.segment import Arc, Line, Spline
 from digitize.shop.corners import best_pair, corner_table, largest_clean, numbered_corners, remainders
+from digitize.shop.samples import edge_samples
 from tests.shop.shapes import (
     FULL,
     cutter,
@@ -30,6 +32,7 @@ FORMULA = 0.005  # the share by which depth and area may miss the closed formula
 SWEEP = 0.01  # and the swept cutter
 SWEEP_MM2 = 0.02  # a picture's pixels, where little is left
 SAME = 1e-6  # rounding, as a share
+ARC_MM = 1e-3  # of places along a spline: samples are taken to be joined by arcs
 
 
 def corner_formula(angle_deg, radius):
@@ -130,6 +133,27 @@ def test_corners_are_numbered_once_for_all_in_travel_order() -> None:
     assert corners[3].at == (40.0, 40.0) and corners[3].turn == pytest.approx(-math.pi / 2)
     assert corners[3].at_mm == pytest.approx(200.0)
     assert [c.number for c in numbered_corners(ell().moved(1.0, (5.0, 5.0)))] == [1, 2, 3, 4, 5, 6]
+
+
+def test_places_on_splines_are_mm_of_arc() -> None:
+    """Parameters run unevenly over this curve; where the edge is at each place is found by summing 20 000 chords."""
+    control = ((0.0, 0.0), (2.0, 1.0), (4.0, 2.0), (50.0, -60.0), (80.0, 40.0), (100.0, 0.0))
+    curve = Spline(control, (0.0, 0.0, 0.0, 0.0, 0.2, 0.7, 1.0, 1.0, 1.0, 1.0))
+    rest = [Line(a, b) for a, b in pairwise([curve.end, (100.0, 90.0), (0.0, 90.0), curve.start])]
+    outline = Outline.of(Loop((curve, *rest)))
+    fine = curve.point(np.linspace(0, 1, 20_001))
+    along = np.append(0.0, np.cumsum(np.hypot(*np.diff(fine, axis=0).T)))
+    samples = edge_samples(outline.loops, 1.0)
+    place = np.arange(0.0, float(np.flatnonzero(samples.piece == 0)[-1]), 0.37)
+    points = samples.at(place)[0]
+    true = np.stack([np.interp(samples.along_at(place), along, x) for x in fine.T], axis=1)
+    assert np.hypot(*(points - true).T).max() < ARC_MM
+    assert samples.arc.sum() == pytest.approx(outline.outer.length, abs=1e-9)
+    left = next(r for r in remainders(outline, cutter(60)) if r.end_mm == pytest.approx(curve.length))
+    k = int(np.searchsorted(along, left.start_mm))  # the cutter touches the curve there, and the corner at its end
+    way = fine[k + 1] - fine[k - 1]
+    centre = fine[k] + 30.0 * np.array([way[1], -way[0]]) / math.hypot(*way)
+    assert math.dist(centre, curve.end) == pytest.approx(30.0, abs=10 * ARC_MM)
 
 
 def test_a_pair_is_bulk_and_detail() -> None:
