@@ -68,8 +68,17 @@ class Loop:
                 raise ValueError(f"a loop is open by {gap:.6f} mm at ({a.end[0]:.3f}, {a.end[1]:.3f})")
 
     def flattened(self, chord_error: float = CHORD_ERROR_MM) -> Points:
-        """Vertices (N, 2) of the closed polygon; the first is not repeated."""
-        return np.vstack([s.flattened(chord_error)[:-1] for s in self.segments])
+        """Vertices (N, 2) of the closed polygon, not to be changed; the first is not repeated."""
+        return self._usual if chord_error == CHORD_ERROR_MM else self._polygon(chord_error)
+
+    @cached_property
+    def _usual(self) -> Points:
+        return self._polygon(CHORD_ERROR_MM)
+
+    def _polygon(self, chord_error: float) -> Points:
+        points = np.vstack([s.flattened(chord_error)[:-1] for s in self.segments])
+        points.flags.writeable = False
+        return points
 
     @cached_property
     def area(self) -> float:
@@ -89,10 +98,15 @@ class Loop:
 
     def turns(self) -> npt.NDArray[np.float64]:
         """Turn of the tangent at the start of each segment, radians in -pi..pi; positive turns left."""
+        return self._turns
+
+    @cached_property
+    def _turns(self) -> npt.NDArray[np.float64]:
         before = np.array([s.tangent(1.0)[0] for s in self.segments[-1:] + self.segments[:-1]])
         after = np.array([s.tangent(0.0)[0] for s in self.segments])
         cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
         turn: npt.NDArray[np.float64] = np.arctan2(cross, (before * after).sum(axis=1))
+        turn.flags.writeable = False
         return turn
 
     def corners(self) -> list[Point]:

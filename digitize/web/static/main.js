@@ -38,20 +38,22 @@ function go(name, rest = "") {
 async function route() {
   const [name, rest] = location.hash.slice(1).split("/").map(decodeURIComponent);
   const section = Object.hasOwn(SECTIONS, name) ? name : "patterns";
+  let refusal = null;
   try {
     if (section !== "patterns" && rest && rest !== desk.doc?.id) await desk.open(rest);
   } catch (error) {
-    trouble(error);
+    refusal = error;
   }
   enter(section, rest);
+  if (refusal) trouble(refusal); // only now: another section begins without the troubles of the last
 }
 
 function enter(name, rest) {
   const before = current;
-  if (before !== name) {
+  if (before && before !== name) {
     calm();
     say("");
-    SECTIONS[before]?.leave?.();
+    SECTIONS[before].leave?.();
   }
   current = name;
   document.body.dataset.section = name;

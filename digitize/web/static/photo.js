@@ -41,7 +41,6 @@ export function photoSection(stage, go) {
       if (doc) {
         desk.take(doc);
         go("photo", doc.id);
-        say("The photo lies on the desk. Now tell how thick the part is.");
         $("photo-thickness").focus({ preventScroll: true });
       } else say("Loading stopped.");
     } catch (error) {

@@ -36,37 +36,35 @@ export function shelfSection(go) {
       : none;
     fillList($("shelf-warnings"), (warnings ?? []).map(sentence));
     $("shelf-list").replaceChildren(...patterns.map(card));
+    markCard();
   }
 
   function card({ stem, name, size, thickness_mm: thick, stock, tags, preview, alike }) {
-    const lines = [size, thick == null ? "" : `${Number(thick.toFixed(2))} mm thick`, stock, tags.join(", ")].filter(
-      Boolean,
-    );
-    return make(
-      "li",
-      {},
-      make(
-        "a",
-        { id: `shelf-${stem}`, href: `#patterns/${encodeURIComponent(stem)}` },
-        preview
-          ? make("img", { src: preview, alt: "", loading: "lazy", decoding: "async" })
-          : make("span", { className: "blank" }),
-        make(
-          "span",
-          { className: "card-words" },
-          make("strong", {}, name),
-          ...(alike ? [make("em", {}, sentence(alike))] : []),
-          ...lines.map((line) => make("span", {}, line)),
-        ),
-      ),
-    );
+    const thickness = thick == null ? "" : `${Number(thick.toFixed(2))} mm thick`;
+    const words = make("span", { className: "card-words" }, make("strong", {}, name));
+    if (alike) words.append(make("em", {}, sentence(alike)));
+    for (const line of [size, thickness, stock, tags.join(", ")]) if (line) words.append(make("span", {}, line));
+    const picture = preview
+      ? make("img", { src: preview, alt: "", loading: "lazy", decoding: "async" })
+      : make("span", { className: "blank" });
+    const link = make("a", { href: `#patterns/${encodeURIComponent(stem)}` }, picture, words);
+    link.dataset.stem = stem;
+    return make("li", {}, link);
+  }
+
+  /** Marks the card of the pattern whose record is shown. */
+  function markCard() {
+    for (const link of $("shelf-list").querySelectorAll("a")) {
+      if (link.dataset.stem === record?.stem) link.setAttribute("aria-current", "true");
+      else link.removeAttribute("aria-current");
+    }
   }
 
   async function showRecord(stem) {
     document.body.classList.toggle("recorded", Boolean(stem));
     $("record").hidden = !stem;
     record = null;
-    for (const link of $("shelf-list").querySelectorAll("a")) link.removeAttribute("aria-current");
+    markCard();
     if (!stem) return;
     try {
       record = await get(`/api/patterns/${encodeURIComponent(stem)}`);
@@ -75,7 +73,7 @@ export function shelfSection(go) {
       document.body.classList.remove("recorded");
       return trouble(error);
     }
-    $(`shelf-${stem}`)?.setAttribute("aria-current", "true");
+    markCard();
     $("record-name").textContent = record.name;
     $("record-preview").replaceChildren(
       ...(record.preview ? [make("img", { src: record.preview, alt: `The outline of ${record.name}` })] : []),
@@ -113,7 +111,6 @@ export function shelfSection(go) {
     layers: () => [],
     async enter(stem) {
       await Promise.all([find(), showRecord(stem)]);
-      if (record) $(`shelf-${record.stem}`)?.setAttribute("aria-current", "true");
     },
     doc() {
       const traced = Boolean(desk.doc?.traced);
