@@ -193,7 +193,8 @@ def _passes(depth: DepthPlan) -> list[str]:
 
 
 def _place(at: Point) -> str:
-    return f"({at[0]:.1f}, {at[1]:.1f})"
+    x, y = (round(v, 1) + 0.0 for v in at)  # never -0.0
+    return f"({x:.1f}, {y:.1f})"
 
 
 def _rounded(value: float) -> float:

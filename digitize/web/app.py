@@ -139,7 +139,7 @@ def _routes(shop: Shop) -> list[BaseRoute]:
 
     def edit(work: Work, asked: Edit) -> Any:
         if asked.trial:
-            return {"outline": scenes.outline_values(work, tried(work, asked))}
+            return _trial(work, asked)
         if asked.do in ("undo", "redo"):
             work.step(-1 if asked.do == "undo" else 1)
         else:
@@ -202,6 +202,14 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         Route("/api/patterns/{stem}/open", open_kept, methods=["POST"]),
         Mount("/", StaticFiles(directory=STATIC, html=True)),
     ]
+
+
+def _trial(work: Work, asked: Edit) -> Any:
+    """The edge alone, as fast as it can be told; what cannot be is no error while a finger is still moving."""
+    try:
+        return {"outline": {"loops": scenes.loops_values(work, tried(work, asked))}}
+    except DigitizeError as error:
+        return {"refused": fault(error.problem, error.remedy)}
 
 
 def _json(values: Any) -> Response:

@@ -62,7 +62,9 @@ def changed(work: Work, asked: Edit) -> Draft:
 
 
 def tried(work: Work, asked: Edit) -> Draft:
-    """The same while a joint is dragged, with nothing written down."""
+    """The same while a joint is dragged, with nothing written down; raises InputError for anything else."""
+    if asked.do != "move":
+        raise InputError("Only a corner can be tried out", "make the change, and undo it if it is not right")
     to = _at(work, asked.to)
     outline = moved(work.draft.outline, asked.loop, asked.index, to)
     return replace(work.draft, pattern=work.pattern.model_copy(update={"outline": outline, "invented": ()}))

@@ -119,12 +119,17 @@ def edited_values(work: Work) -> Json:
     }
 
 
+def loops_values(work: Work, draft: Draft) -> list[Any]:
+    """The edge to draw: a closed polyline for each loop."""
+    return [_placed(work, _closed(loop), draft) for loop in draft.outline.loops]
+
+
 def outline_values(work: Work, draft: Draft) -> Json:
-    """An outline to draw; while a joint is dragged only its loops and joints have changed."""
+    """An outline to draw, with all that goes with it."""
     outline = draft.outline
     found = joints(outline)
     return {
-        "loops": [_placed(work, _closed(loop), draft) for loop in outline.loops],
+        "loops": loops_values(work, draft),
         "joints": [
             {"loop": j.loop, "index": j.index, "at": at, "sharp": bool(j.sharp)}
             for j, at in zip(found, _placed(work, [j.at for j in found], draft), strict=True)

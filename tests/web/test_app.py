@@ -115,8 +115,10 @@ def test_a_dragged_corner_takes_its_neighbours_along_and_is_forgotten_until_let_
     to = [joint["at"][0] + 20, joint["at"][1] - 12]
     move = {"do": "move", "loop": joint["loop"], "index": joint["index"], "to": to}
     trial = edit(client, work, **move, trial=True)["outline"]
-    at = next(j["at"] for j in trial["joints"] if (j["loop"], j["index"]) == (joint["loop"], joint["index"]))
-    assert np.hypot(*np.subtract(at, to)) < 0.01  # px
+    assert np.hypot(*(np.array(trial["loops"][joint["loop"]]) - to).T).min() < 0.01  # px
+    crossing = edit(client, work, **move | {"to": [joint["at"][0] + 700, joint["at"][1] - 500]}, trial=True)
+    assert set(crossing) == {"refused"}  # no error, since the finger is still on its way
+    assert client.post(f"/api/desk/{work['id']}/edit", {"do": "heal", "trial": True}).json.keys() == {"refused"}
     assert client.get(f"/api/desk/{work['id']}").json["outline"] == work["outline"]
     done = edit(client, work, **move)
     assert done["outline"]["loops"] == trial["loops"] and done["steps"] == ["corner moved"]

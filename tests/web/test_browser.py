@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,18 +13,19 @@ import pypdfium2
 import pytest
 
 from digitize.files import read_pattern
-from tests.web.served import Client, served
+from tests.web.served import served
 
 pytest.importorskip("playwright", reason="Playwright is not installed")
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
-from tests.web.browser import CHROMIUM, PHONE, WIDE, Watched, chromium
+from tests.web.browser import CHROMIUM, PATIENCE_MS, PHONE, WIDE, Watched, chromium
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here (Debian: apt-get install chromium)")
+expect.set_options(timeout=PATIENCE_MS)
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
-SECTIONS = ("patterns", "photo", "outline", "plan", "compare", "keep")
+SERIOUS = ("serious", "critical")
 
 
 @pytest.fixture(scope="module")
@@ -33,34 +35,203 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Iterator[tuple[Client, Path]]:
+def shop(tmp_path: Path) -> Iterator[tuple[str, Path]]:
+    """The page's host, and its folder with two patterns."""
     folder = tmp_path / "patterns"
     folder.mkdir()
     for name in ("foot", "bracket_copy"):
         shutil.copy(FIXTURES / "patterns" / f"{name}.pattern.json", folder)
     with served(folder) as (client, _):
-        yield client, folder
+        yield client.host, folder
 
 
-def traced_on(page: Page, host: str, photo: str, thickness: str) -> None:
-    """From the first look at the page to a traced outline."""
+def loaded(page: Page, host: str, photo: str) -> None:
+    """From the first look at the page to a photo on the stage."""
     page.goto(f"http://{host}/")
     page.click("#shelf-new")
     page.set_input_files("#photo-file", FIXTURES / photo)
-    page.wait_for_selector("#stage[data-ready]")
+    page.wait_for_url(re.compile("#photo/.+"))
+    expect(page.locator("#stage")).to_have_attribute("data-ready", page.url.split("/")[-1])
+
+
+def traced(page: Page, host: str, photo: str, thickness: str) -> None:
+    loaded(page, host, photo)
     page.fill("#photo-thickness", thickness)
     page.click("#trace-go")
-    page.wait_for_selector("#photo-result:not([hidden])")
+    expect(page.locator("#photo-result")).to_be_visible()
     page.click("#photo-next")
-    page.wait_for_selector("body[data-section=outline]")
+    expect(page.locator("body")).to_have_attribute("data-section", "outline")
 
 
-def outlines(page: Page) -> int:
-    return int(page.get_attribute("#stage", "data-outline") or 0)
-
-
-def after_change(page: Page, do: Any) -> None:
-    """Waits for the outline that an action leads to."""
-    before = outlines(page)
+def changed(page: Page, do: Callable[[], Any]) -> None:
+    """Does something, and waits for the outline that comes of it."""
+    before = page.get_attribute("#stage", "data-outline") or ""
     do()
-    page.wait_for_function("n => Number(document.querySelector('#stage').dataset.outline) > n", arg=before)
+    expect(page.locator("#stage")).not_to_have_attribute("data-outline", before)
+
+
+def corners(page: Page) -> list[tuple[float, float]]:
+    """Where the outline's joints are on the screen."""
+    work = page.url.split("/")[-1]
+    doc: dict[str, Any] = page.evaluate("id => fetch(`/api/desk/${id}`).then(r => r.json())", work)
+    places = page.evaluate(
+        "all => all.map(at => document.querySelector('#stage').stage.pixelOf(at))",
+        [j["at"] for j in doc["outline"]["joints"]],
+    )
+    return [(x, y) for x, y in places]
+
+
+def saved(page: Page, control: str, to: Path) -> Path:
+    with page.expect_download() as download:
+        page.click(control)
+    download.value.save_as(to)
+    return to
+
+
+def journey(
+    page: Page, host: str, folder: Path, tmp_path: Path, drag: Callable[[Page, tuple[float, float]], None]
+) -> None:
+    """Photo, outline, a corner moved, grain, plan, kept, found, printed, drawn."""
+    traced(page, host, "bracket.jpg", "6 mm")
+    expect(page.locator("#outline-words")).to_contain_text(re.compile(r"2(19\.9|20\.0)\d × 140\.\d\d mm ± 0\.\d\d mm"))
+    page.click("#zoom-part")
+    page.locator("#tool-move").check()
+    page.wait_for_timeout(600)  # the view moves to the part
+    changed(page, lambda: drag(page, corners(page)[0]))
+    expect(page.locator("#outline-steps")).to_contain_text("orner moved")
+    changed(page, lambda: page.click("#undo"))
+    changed(page, lambda: page.click("#redo"))
+
+    page.click("#nav-plan")
+    page.fill("#grain-deg", "20")
+    page.click("#grain-set")
+    page.fill("#plan-stock", "19mm")
+    page.click("#plan-go")
+    expect(page.locator("#plan-result")).to_be_visible()
+    expect(page.locator("#plan-cautions")).to_contain_text("machine's manual")
+    expect(page.locator("#plan-rows")).to_contain_text("along 20°")
+    assert len(pypdfium2.PdfDocument(saved(page, "#plan-pdf", tmp_path / "plan.pdf").read_bytes())) == 1
+
+    page.click("#nav-keep")
+    page.fill("#keep-name", "Window seat bracket <b>bold</b>")
+    page.fill("#keep-tags", "seat, oak")
+    page.click("#keep-go")
+    expect(page.locator("#kept")).to_be_visible()
+    (kept,) = [p for p in folder.glob("Window*.pattern.json")]
+    assert read_pattern(kept).name == "Window seat bracket <b>bold</b>"
+    assert [s.what for s in read_pattern(kept).steps] == ["corner moved"]
+    assert len(pypdfium2.PdfDocument(saved(page, "#save-pdf", tmp_path / "full.pdf").read_bytes())) >= 1
+    drawing = ezdxf.readfile(saved(page, "#save-dxf", tmp_path / "part.dxf"))
+    assert not drawing.audit().errors and len(drawing.modelspace()) > 5
+
+    page.click("#nav-compare")
+    page.select_option("#master", "bracket_copy")
+    page.fill("#compare-zone", "0.5mm")
+    page.click("#compare-go")
+    expect(page.locator("#compare-result")).to_be_visible()
+    expect(page.locator("#verdict")).to_have_attribute("data-verdict", "does not conform")
+
+    page.click("#nav-patterns")
+    page.fill("#find-words", "window")
+    page.press("#find-words", "Enter")
+    expect(page.locator("#shelf-list a")).to_have_count(1)
+    page.fill("#find-words", "")
+    page.locator("#find-like").check()
+    expect(page.locator("#shelf-list li").first).to_contain_text("Window seat bracket <b>bold</b>")
+    page.locator("#shelf-list a").first.click()
+    expect(page.locator("#record-name")).to_have_text("Window seat bracket <b>bold</b>")
+    page.click("#record-open")
+    expect(page.locator("#desk-choice option")).to_have_count(2)
+
+
+def by_mouse(page: Page, at: tuple[float, float]) -> None:
+    page.mouse.move(*at)
+    page.mouse.down()
+    for k in range(1, 7):
+        page.mouse.move(at[0] + k, at[1] + 0.5 * k)
+        page.wait_for_timeout(30)
+    page.mouse.up()
+
+
+def by_touch(page: Page, at: tuple[float, float]) -> None:
+    finger = page.context.new_cdp_session(page)
+    for k in range(7):
+        kind = "touchMove" if k else "touchStart"
+        point = {"x": at[0] + k, "y": at[1] + 0.5 * k}
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [point]})
+        page.wait_for_timeout(30)
+    finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+@pytest.mark.parametrize(("device", "drag"), [(WIDE, by_mouse), (PHONE, by_touch)], ids=["mouse", "touch"])
+def test_the_whole_way(
+    browser: Browser, shop: tuple[str, Path], tmp_path: Path, device: dict[str, Any], drag: Drag
+) -> None:
+    watched = Watched(browser, shop[0], **device)
+    journey(watched.page, *shop, tmp_path, drag)
+    assert watched.faults == []
+    watched.close()
+
+
+def test_a_corner_is_moved_by_the_keyboard_alone(browser: Browser, shop: tuple[str, Path]) -> None:
+    watched = Watched(browser, shop[0], **WIDE)
+    page = watched.page
+    page.goto(f"http://{shop[0]}/")
+    page.click("#shelf-list a")
+    page.click("#record-open")
+    expect(page.locator("body")).to_have_attribute("data-section", "outline")
+    page.focus("#tool-look")
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#nudge")).to_be_visible()
+    page.focus("#corner")
+    page.keyboard.press("ArrowDown")
+    page.focus("#stage")
+    changed(page, lambda: [page.keyboard.press("Shift+ArrowRight") for _ in range(3)])
+    expect(page.locator("#outline-steps")).to_contain_text("orner moved")
+    changed(page, lambda: page.keyboard.press("Control+z"))
+    expect(page.locator("#outline-steps")).not_to_contain_text("orner moved")
+    assert watched.faults == []
+    watched.close()
+
+
+def test_a_refusal_is_shown_with_what_to_do(browser: Browser, shop: tuple[str, Path]) -> None:
+    watched = Watched(browser, shop[0], **WIDE)
+    page = watched.page
+    loaded(page, shop[0], "no_sheet.jpg")
+    page.fill("#photo-thickness", "6")
+    page.click("#trace-go")
+    expect(page.locator("#trouble .problem")).to_contain_text("sheet")
+    expect(page.locator("#trouble .remedy")).not_to_be_empty()
+    assert watched.faults == []
+    watched.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("device", [WIDE, PHONE], ids=["wide", "phone"])
+def test_everybody_can_use_it(browser: Browser, shop: tuple[str, Path], device: dict[str, Any], scheme: str) -> None:
+    """axe-core's rules, all of WCAG 2.2 A and AA that a program can check, in every section."""
+    watched = Watched(browser, shop[0], **device, color_scheme=scheme, reduced_motion="reduce", bypass_csp=True)
+    page, axe = watched.page, Axe()
+
+    def check(where: str) -> None:
+        found = axe.run(page).response["violations"]
+        assert [(v["id"], [n["html"] for n in v["nodes"]]) for v in found if v["impact"] in SERIOUS] == [], where
+
+    page.goto(f"http://{shop[0]}/")
+    expect(page.locator("#shelf-list a")).to_have_count(2)
+    check("patterns")
+    page.click("#shelf-list a")
+    expect(page.locator("#record-rows tr").first).to_be_visible()
+    check("record")
+    page.click("#record-open")
+    expect(page.locator("body")).to_have_attribute("data-section", "outline")
+    for section in ("outline", "plan", "compare", "keep", "photo"):
+        page.click(f"#nav-{section}")
+        expect(page.locator("body")).to_have_attribute("data-section", section)
+        if section == "plan":
+            page.click("#plan-go")
+            expect(page.locator("#plan-result")).to_be_visible()
+        if section == "compare":
+            page.select_option("#master", "bracket_copy")
+        check(section)
+    watched.close()

@@ -12,7 +12,7 @@ export function outlineSection(stage) {
   const ask = oneAtATime(
     ({ id, body }) => post(`/api/desk/${encodeURIComponent(id)}/edit`, body),
     (reply, { id, trial }) => (trial ? showTrial(id, reply) : finish(id, reply)),
-    (error, { id, trial }) => (trial ? stage.hint(sentence(error.problem ?? error.message)) : refuse(id, error)),
+    (error, { id, trial }) => (trial ? stage.hint(sentence(error.message)) : refuse(id, error)),
   );
 
   /** Asks for one change; a trial is not remembered. */
@@ -23,10 +23,12 @@ export function outlineSection(stage) {
 
   function showTrial(id, reply) {
     if (desk.doc?.id !== id) return;
+    if (reply.refused) {
+      stage.hint(sentence(reply.refused.problem));
+      return;
+    }
     stage.outline(reply.outline, true);
     remind();
-    if (reply.outline.words) $("outline-words").textContent = reply.outline.words;
-    if (reply.facts) fillRows($("outline-facts"), reply.facts);
   }
 
   function finish(id, reply) {

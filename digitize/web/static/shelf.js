@@ -8,6 +8,7 @@ import { get, lastOnly, post } from "./server.js";
 export function shelfSection(go) {
   const ask = lastOnly(get);
   let record = null;
+  let wanted = null; // the record that was asked for last
 
   async function find() {
     const like = $("find-like").checked && desk.doc?.traced ? desk.doc.id : "";
@@ -60,19 +61,28 @@ export function shelfSection(go) {
     }
   }
 
-  async function showRecord(stem) {
-    document.body.classList.toggle("recorded", Boolean(stem));
-    $("record").hidden = !stem;
-    record = null;
+  /** No record is shown. */
+  function unrecord() {
+    document.body.classList.remove("recorded");
+    $("record").hidden = true;
     markCard();
+  }
+
+  async function showRecord(stem) {
+    let found = null;
+    wanted = stem;
+    record = null;
+    unrecord();
     if (!stem) return;
     try {
-      record = await get(`/api/patterns/${encodeURIComponent(stem)}`);
+      found = await get(`/api/patterns/${encodeURIComponent(stem)}`);
     } catch (error) {
-      $("record").hidden = true;
-      document.body.classList.remove("recorded");
       return trouble(error);
     }
+    if (wanted !== stem) return;
+    record = found;
+    document.body.classList.add("recorded");
+    $("record").hidden = false;
     markCard();
     $("record-name").textContent = record.name;
     $("record-preview").replaceChildren(
