@@ -88,9 +88,10 @@ def saved(page: Page, control: str, to: Path) -> Path:
     return to
 
 
-def journey(
-    page: Page, host: str, folder: Path, tmp_path: Path, drag: Callable[[Page, tuple[float, float]], None]
-) -> None:
+Drag = Callable[[Page, tuple[float, float]], None]
+
+
+def journey(page: Page, host: str, folder: Path, tmp_path: Path, drag: Drag) -> None:
     """Photo, outline, a corner moved, grain, plan, kept, found, printed, drawn."""
     traced(page, host, "bracket.jpg", "6 mm")
     expect(page.locator("#outline-words")).to_contain_text(re.compile(r"2(19\.9|20\.0)\d × 140\.\d\d mm ± 0\.\d\d mm"))
