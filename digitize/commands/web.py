@@ -36,7 +36,7 @@ def web_command(
     address = _network_address() if lan else HERE
     door = Door(_hosts(address, port), secrets.token_urlsafe(KEY_BYTES) if lan else None)
     shop = Shop(folder)
-    with _bound("0.0.0.0" if lan else HERE, port) as listening:
+    with _bound(address, port) as listening:
         url = f"http://{address}:{port}/" + (f"?key={door.key}" if door.key else "")
         print(f"The page is at {url}\nPress Ctrl+C to end it; what is on the desk and was not kept is gone then.")
         if lan:
@@ -60,7 +60,7 @@ def web_command(
 
 
 def _hosts(address: str, port: int) -> frozenset[str]:
-    names = {address, HERE, "localhost"}
+    names = {address} if address != HERE else {HERE, "localhost"}
     return frozenset({f"{name}:{port}" for name in names} | (names if port == 80 else set()))
 
 
