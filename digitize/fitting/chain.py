@@ -25,7 +25,15 @@ from digitize.fitting.joints import (
 )
 from digitize.fitting.pieces import ARC_PRICE, Piece, lines_and_arcs, with_splines
 from digitize.fitting.primitives import fit_circle
-from digitize.fitting.quality import FitQuality, FittedLoop, fitted_to, is_faithful, quality_of
+from digitize.fitting.quality import (
+    NEAR_MM,
+    NEAR_SIGMAS,
+    FitQuality,
+    FittedLoop,
+    fitted_to,
+    is_faithful,
+    quality_of,
+)
 from digitize.fitting.repair import STRAINED, repaired, smoothed
 from digitize.fitting.review import rounded, strays, without_blunt_corners
 from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
@@ -89,9 +97,10 @@ def _built(samples: Samples, chain: Chain) -> Loop:
 
 
 def _chi_square(samples: Samples, index: npt.NDArray[np.intp], fit: PieceFit) -> float:
-    """Misfit of a piece to its points, each counted for no more than three sigmas."""
+    """Misfit of a piece to its points, each counted as no farther off than a faithful loop may be."""
     off = fit.distances(samples.points[index])
-    return float((samples.weights[index] * np.minimum(off**2, (STRAY_SIGMAS * samples.sigma[index]) ** 2)).sum())
+    most = np.maximum(NEAR_MM, NEAR_SIGMAS * samples.sigma[index])
+    return float((samples.weights[index] * np.minimum(off**2, most**2)).sum())
 
 
 def _whole_circle(samples: Samples, bins: Bins, budget: float) -> Loop | None:
