@@ -216,15 +216,18 @@ def _shares(samples: Samples, chain: Chain, joints: Sequence[Joint]) -> list[npt
 
 
 def _relinked(samples: Samples, chain: Chain, joints: Sequence[Joint]) -> list[Link]:
-    """Links moved to the contour's points next to the joints."""
-    links = []
-    for link, joint in zip(chain.links, joints, strict=True):
+    """Links moved to the contour's points next to the joints, each point left to the piece that it is nearer to."""
+    links, n = [], len(chain.fits)
+    for k, (link, joint) in enumerate(zip(chain.links, joints, strict=True)):
         if link.hi - link.lo > 1e-6:
             links.append(link)
             continue
         away = (samples.s - link.lo + samples.length / 2) % samples.length - samples.length / 2
         distance = np.linalg.norm(samples.points - joint.at, axis=1) + np.where(np.abs(away) < 5.0, 0.0, np.inf)
         shift = float(away[distance.argmin()]) if np.isfinite(distance).any() else 0.0
+        next_to = samples.points[[distance.argmin()]]
+        before, after = (abs(float(f.distances(next_to)[0])) for f in (chain.fits[k], chain.fits[(k + 1) % n]))
+        shift += 1e-6 * (before < after)
         links.append(Link(link.lo + shift, link.lo + shift, link.smooth))
     in_order = all(b.lo > a.lo for a, b in pairwise(links))
     return links if in_order else chain.links

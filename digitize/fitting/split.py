@@ -198,7 +198,8 @@ def _distinct(contour: Contour) -> Contour:
             f"an edge has only {len(points)} separate points, of at least {POINTS_NEEDED}",
             "take the photo from nearer, so that the part fills more of it",
         )
-    sigma = np.clip(sigma, 1e-4, 50 * float(np.median(sigma)))
+    typical = max(1e-4, float(np.median(sigma)))  # a standard error is itself an estimate: no point is truer than most
+    sigma = np.clip(sigma, typical, 50 * typical)
     if len(points) <= MOST_POINTS:
         return Contour(points, sigma, contour.blur)
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])

@@ -155,6 +155,34 @@ def test_errors_that_go_together_over_centimetres_make_no_pieces(name, seed):
     assert deviation(outline, shape).rms < 2 * FIELD_MM
 
 
+@pytest.mark.parametrize("name", ["ellipse", "wave"])
+def test_standard_errors_that_are_guesses_change_little(name):
+    """Told errors of 0.2 to 5 times the true one, as vision tells them: true errors do not follow those below 1."""
+    shape, rng = SHAPES[name], np.random.default_rng(4)
+    told = [
+        Contour(c.points, c.sigma * np.exp(rng.normal(0, 0.8, len(c.sigma))), c.blur)
+        for c in roughened(shape, Roughness(0.02))
+    ]
+    outline, quality = fit_outline(told)
+    off = deviation(outline, shape)
+    assert (quality.corners, quality.unfair_loops) == (0, 0)
+    assert off.rms < SWEEP_SIGMAS * 0.02
+    assert off.largest < 0.08
+
+
+@pytest.mark.parametrize("gap", [1.0, 1.5, 2.0])
+def test_a_swelling_is_a_detail_though_points_lack_on_it(gap):
+    bar = turned(polygon([(0, 0), (160, 0), (160, 50), (0, 50)]), 0.0, (0.0, 0.0))
+    contour = roughened(Shape("bar", [bar]), Roughness(0.02))[0]
+    along = (contour.points[:, 0] - 80.0) / 15.0
+    below = contour.points[:, 1] < 5.0
+    swell = np.where(below & (np.abs(along) < 0.5), 0.6 * np.cos(np.pi * along) ** 2, 0.0)
+    keep = ~(below & (np.abs(contour.points[:, 0] - 80.0) < gap / 2))
+    points = (contour.points - np.column_stack([0 * swell, swell]))[keep]
+    outline, _ = fit_outline([Contour(points, contour.sigma[keep], contour.blur)])
+    assert min(p[1] for p in outline.outer.flattened()) == pytest.approx(-0.6, abs=0.05)
+
+
 @pytest.mark.parametrize("name", ["rectangle", "ring", "ogee panel"])
 def test_very_many_points_are_averaged_and_make_the_fit_truer(name):
     shape = SHAPES[name]
