@@ -25,7 +25,15 @@ from digitize.fitting.joints import (
 )
 from digitize.fitting.pieces import ARC_PRICE, Piece, lines_and_arcs, with_splines
 from digitize.fitting.primitives import fit_circle
-from digitize.fitting.quality import FitQuality, FittedLoop, fitted_to, is_faithful, quality_of
+from digitize.fitting.quality import (
+    NEAR_MM,
+    NEAR_SIGMAS,
+    FitQuality,
+    FittedLoop,
+    fitted_to,
+    is_faithful,
+    quality_of,
+)
 from digitize.fitting.repair import STRAINED, repaired, smoothed
 from digitize.fitting.review import rounded, strays, without_blunt_corners
 from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
@@ -40,7 +48,8 @@ Floats = npt.NDArray[np.float64]
 
 CLOSING_PRICE = 9.0  # chi square that a whole circle may lose to pieces that need not close
 MOST_REPAIRS = 8
-LOOSER = (1.0, 1.5, 2.25)  # times the noise, until a chain of smooth joints follows the contour
+# Times the noise, until a chain of smooth joints follows the contour: as it is, finer for what it hid, then plainer
+BELIEVED = (1.0, 0.6, 0.4, 1.5, 2.25)
 
 
 def _segment(fit: PieceFit, a: Floats, b: Floats) -> Segment | None:
@@ -89,9 +98,10 @@ def _built(samples: Samples, chain: Chain) -> Loop:
 
 
 def _chi_square(samples: Samples, index: npt.NDArray[np.intp], fit: PieceFit) -> float:
-    """Misfit of a piece to its points, each counted for no more than three sigmas."""
+    """Misfit of a piece to its points, each counted as no farther off than a faithful loop may be."""
     off = fit.distances(samples.points[index])
-    return float((samples.weights[index] * np.minimum(off**2, (STRAY_SIGMAS * samples.sigma[index]) ** 2)).sum())
+    most = np.maximum(NEAR_MM, NEAR_SIGMAS * samples.sigma[index])
+    return float((samples.weights[index] * np.minimum(off**2, most**2)).sum())
 
 
 def _whole_circle(samples: Samples, bins: Bins, budget: float) -> Loop | None:
@@ -143,8 +153,8 @@ def _structured(samples: Samples, bins: Bins, pieces: list[Piece]) -> Loop:
     return found
 
 
-def _loosened(samples: Samples, bins: Bins, pieces: list[Piece], by: float) -> tuple[Samples, Bins, list[Piece]]:
-    """The same contour believed to be noisier by a factor, and the pieces that it then is made of."""
+def _believed(samples: Samples, bins: Bins, pieces: list[Piece], by: float) -> tuple[Samples, Bins, list[Piece]]:
+    """The same contour believed to be noisier by a factor (or less noisy), and the pieces that it then is made of."""
     if by == 1.0:
         return samples, bins, pieces
     samples = replace(
@@ -184,8 +194,8 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     circle = _whole_circle(samples, bins, budget)
     if circle and is_faithful(samples, circle):
         return fitted_to(samples, circle)
-    for looser in LOOSER:
-        loop = _faithful(_structured, _loosened(samples, bins, pieces, looser), samples)
+    for factor in BELIEVED:
+        loop = _faithful(_structured, _believed(samples, bins, pieces, factor), samples)
         if loop:
             return fitted_to(samples, straightened(loop, contour.points))
     return fitted_to(samples, _faithful(plain, (samples, bins, pieces), samples) or polygon(samples), fair=False)

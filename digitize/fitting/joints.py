@@ -15,6 +15,7 @@ from shapely import Point as Location
 from shapely.ops import nearest_points
 
 from digitize.fitting.adjust import ArcFit, CurveFit, Joint, LineFit, PieceFit, Unsettled, adjusted, robust
+from digitize.fitting.corners import SHARPEST_TURN
 from digitize.fitting.pieces import Piece
 from digitize.fitting.primitives import fit_circle, fit_line
 from digitize.fitting.spline import clamped_knots, extended, fit_spline
@@ -96,12 +97,12 @@ def _curvature(fit: PieceFit, at_end: bool) -> float:
     return float((x * v - y * u) / max((x * x + y * y) ** 1.5, 1e-9))
 
 
-def _slope_sigma(samples: Samples, fit: PieceFit, lo: float, hi: float) -> float:
+def _slope_sigma(samples: Samples, fit: PieceFit, lo: float, hi: float, at_end: bool) -> float:
     """Standard error of the heading at a piece's end (straight line: sqrt(12), parabola: sqrt(192); radians)."""
     reach = hi - lo
-    if isinstance(fit, CurveFit):
-        reach /= max(1, len(fit.control) - DEGREE)
-    index = chosen(samples, lo, lo + reach)
+    if isinstance(fit, CurveFit):  # its last span alone
+        reach *= float(1 - fit.knots[-DEGREE - 2] if at_end else fit.knots[DEGREE + 1])
+    index = chosen(samples, hi - reach, hi) if at_end else chosen(samples, lo, lo + reach)
     sigma = 1 / math.sqrt(max(float(samples.weights[index].sum()), 1e-9))
     return sigma * math.sqrt(12 if isinstance(fit, LineFit) else 192) / max(reach, 1e-3)
 
@@ -116,7 +117,8 @@ def _is_smooth(samples: Samples, a: PieceFit, b: PieceFit, link: Link, reach: tu
     nearest = int(np.abs((samples.s - link.lo + samples.length / 2) % samples.length - samples.length / 2).argmin())
     place = math.sqrt(2 * max(samples.tolerance, COVERAGE * float(samples.sigma[nearest])) * jump)
     own = math.hypot(
-        _slope_sigma(samples, a, link.lo - reach[0], link.lo), _slope_sigma(samples, b, link.hi, link.hi + reach[1])
+        _slope_sigma(samples, a, link.lo - reach[0], link.lo, True),
+        _slope_sigma(samples, b, link.hi, link.hi + reach[1], False),
     )
     return turn < min(CORNER_RAD + place + SLOPE_SIGMAS * own, BARRIER_RAD)
 
@@ -144,7 +146,9 @@ def meeting(samples: Samples, a: PieceFit, b: PieceFit, link: Link) -> Floats:
     if crossing.is_empty:
         return middle
     meeting: Floats = np.array(nearest_points(crossing, Location(middle))[0].coords[0])
-    return meeting
+    turn = abs(turn_between(a, b, qa, qb))
+    taken = samples.blur * (2 + 2 * math.tan(min(turn, SHARPEST_TURN) / 2)) + 2 * samples.tolerance / math.sin(turn)
+    return meeting if math.dist(meeting, middle) < math.dist(qa, qb) + taken else middle
 
 
 def spans_of(bins: Bins, pieces: Sequence[Piece]) -> list[tuple[float, float]]:
@@ -212,15 +216,18 @@ def _shares(samples: Samples, chain: Chain, joints: Sequence[Joint]) -> list[npt
 
 
 def _relinked(samples: Samples, chain: Chain, joints: Sequence[Joint]) -> list[Link]:
-    """Links moved to the contour's points next to the joints."""
-    links = []
-    for link, joint in zip(chain.links, joints, strict=True):
+    """Links moved to the contour's points next to the joints, each point left to the piece that it is nearer to."""
+    links, n = [], len(chain.fits)
+    for k, (link, joint) in enumerate(zip(chain.links, joints, strict=True)):
         if link.hi - link.lo > 1e-6:
             links.append(link)
             continue
         away = (samples.s - link.lo + samples.length / 2) % samples.length - samples.length / 2
         distance = np.linalg.norm(samples.points - joint.at, axis=1) + np.where(np.abs(away) < 5.0, 0.0, np.inf)
         shift = float(away[distance.argmin()]) if np.isfinite(distance).any() else 0.0
+        next_to = samples.points[[distance.argmin()]]
+        before, after = (abs(float(f.distances(next_to)[0])) for f in (chain.fits[k], chain.fits[(k + 1) % n]))
+        shift += 1e-6 * (before < after)
         links.append(Link(link.lo + shift, link.lo + shift, link.smooth))
     in_order = all(b.lo > a.lo for a, b in pairwise(links))
     return links if in_order else chain.links

@@ -33,7 +33,7 @@ MOST_VAIN = 4  # runs that no spline could pay for, before longer ones are not t
 MOST_JOINED = 14  # pieces that one spline may replace
 FINE_PRICE = 4.0  # the same within a spline, once it is one: a control point must be worth twice its own noise
 MOST_REFINED = 5
-CONTROLS = (4, 5, 6, 8, 10, 13, 16, 20, 25, 31)
+CONTROLS = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 20, 25, 31)
 SHARPEST_JOINED = np.radians(35.0)  # turn between chords that a spline may run through
 
 

@@ -25,6 +25,8 @@ GAP_STEPS = 3.0  # all neighbours are about as far apart as that
 HOLLOW = 0.6  # share of a piece that is one gap
 HOLLOW_TURN = 0.6  # radians that an arc may turn within a gap
 LONGEST_FALSE_MM = 16.0
+AGREED = 0.33  # of what the points are off by: what the neighbours may disagree by about where the edge is
+ABRUPT, ABRUPT_POINTS = 0.5, 3  # share of the most they are off by that a false edge is lost at; a detail fades out
 MOST_STRAYED = 3  # pieces that the choice may have spent on one false edge
 
 
@@ -63,8 +65,8 @@ def _is_hollow(samples: Samples, a: PieceFit, fit: PieceFit, b: PieceFit, span: 
 def strays(samples: Samples, bins: Bins, pieces: list[Piece]) -> npt.NDArray[np.bool_]:
     """Points (N,) of short pieces whose neighbours carry on into each other past them: dirt, or a false edge.
 
-    A false edge may be followed for some mm, but not far off, and it is lost in the end: there is
-    a gap. What is followed there and back is a detail of the part.
+    A false edge may be followed for some mm, but not far off, and it is lost at once: there is a gap, and a jump. What
+    is followed there and back is a detail of the part.
     """
     stray = np.zeros(len(samples.points), dtype=bool)
     fits, spans, n = own_fits(samples, bins, pieces), spans_of(bins, pieces), len(pieces)
@@ -79,8 +81,11 @@ def strays(samples: Samples, bins: Bins, pieces: list[Piece]) -> npt.NDArray[np.
         ends = np.vstack([a.feet(point_at(samples, lo)[None]), b.feet(point_at(samples, hi)[None])])
         apart = max(abs(float(a.distances(ends[1:])[0])), abs(float(b.distances(ends[:1])[0])))
         off = np.minimum(np.abs(a.distances(samples.points[inner])), np.abs(b.distances(samples.points[inner])))
-        carries_on = abs(turn_between(a, b, ends[0], ends[1])) < STRAIGHT_ON and apart < STRAY_SIGMAS * sigma
-        lost = hi - lo < LONGEST_OUTLIER_MM or (gap > _gap(samples) and float(off.max()) < MOST_FALSE_MM)
+        agree = max(STRAY_SIGMAS * sigma, AGREED * float(np.median(off)))
+        carries_on = abs(turn_between(a, b, ends[0], ends[1])) < STRAIGHT_ON and apart < agree
+        ends_off = max(float(np.median(off[:ABRUPT_POINTS])), float(np.median(off[-ABRUPT_POINTS:])))
+        abrupt = ends_off > ABRUPT * float(off.max()) and gap > _gap(samples)
+        lost = hi - lo < LONGEST_OUTLIER_MM or (abrupt and float(off.max()) < MOST_FALSE_MM)
         if carries_on and lost and float(np.median(off)) > STRAY_SIGMAS * sigma:
             stray[inner] = True
     return stray

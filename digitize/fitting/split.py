@@ -33,6 +33,10 @@ SAGITTA_POINTS = 1000  # independent points prove no more: all bins together mus
 COARSEST_BIN_MM = 5.0
 MOST_BINS = 1200
 BEND_REACH_MM = 4.0
+# What lens, sheets and wood do to an edge goes together over centimetres, where no parabola tells it from shape: it
+# is this large, and as good as one error for each of these lengths.
+FORM_MM = 0.01
+FORM_REACH_MM = 15.0
 NOISE_REACH_MM = 4.0
 NOISE_REACH_POINTS = 9
 NOISE_PASSES = 3
@@ -194,7 +198,8 @@ def _distinct(contour: Contour) -> Contour:
             f"an edge has only {len(points)} separate points, of at least {POINTS_NEEDED}",
             "take the photo from nearer, so that the part fills more of it",
         )
-    sigma = np.clip(sigma, 1e-4, 50 * float(np.median(sigma)))
+    typical = max(1e-4, float(np.median(sigma)))  # a standard error is itself an estimate: no point is truer than most
+    sigma = np.clip(sigma, typical, 50 * typical)
     if len(points) <= MOST_POINTS:
         return Contour(points, sigma, contour.blur)
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
@@ -222,7 +227,7 @@ def prepared(contour: Contour, fair: float | None) -> Samples:
     if outlier.mean() > 0.2:
         outlier[:] = False
     blur = ROUNDED * contour.blur
-    weights = 1 / (noise**2 * together)
+    weights = 1 / (noise**2 * together + FORM_MM**2 * max(1.0, FORM_REACH_MM / float(np.median(step))))
     rounded = corner_zones(points, s, length, noise, noise, ~outlier, blur)
     if fair is not None:
         sigma = np.maximum(noise, np.minimum(fair / COVERAGE, ROUGH * _roughness(points, s, length)))

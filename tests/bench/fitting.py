@@ -40,6 +40,10 @@ DRAWN = {"gauge": 4, "disc": 1, "ring": 2, "bracket": 10, "foot": 10, "splat": 1
 FIELD_MM = (0.010, 0.020)  # RMS of the smooth field that disturbs a contour
 ALONG_MM = (5.0, 20.0)  # over which the field goes together
 LOST = 0.05  # share of points left out
+# Blur cuts tips short: they are not counted in the largest deviation. One of 20 degrees turns by this much in chords.
+TIP_DEG = 145.0
+TIP_MM = 10.0  # around them
+TIP_WIDTH_MM = 0.4  # a tip may be blunted by as much
 HEAD = "shape              points  pieces       raw    fit  ratio    max  extrema  break      s"
 MEMBERS_HEAD = (
     "                       RMS           worst  worst   largest              pieces       extrema\n"
@@ -245,6 +249,13 @@ class Member:
     seconds: float
 
 
+def off_tips(points: np.ndarray, truth: list[np.ndarray]) -> np.ndarray:
+    """Which points (N, 2) lie away from the tips of true loops."""
+    coarse = [np.asarray(Polygon(t).simplify(TIP_WIDTH_MM).exterior.coords)[:-1] for t in truth]
+    tips = np.vstack([t[sharp_points(t, TIP_DEG)] for t in coarse])
+    return (np.linalg.norm(points[:, None] - tips[None], axis=2) > TIP_MM).all(axis=1)
+
+
 def member(contours: list[Contour], truth: list[np.ndarray], start: Start, seed: int) -> Member:
     """A contour disturbed, fitted, turned back and placed on its truth."""
     rng = np.random.default_rng(seed)
@@ -255,10 +266,12 @@ def member(contours: list[Contour], truth: list[np.ndarray], start: Start, seed:
     off = off_truth([even(p) for p in loops], truth, start)
     back = off_truth([even(t) for t in truth], loops, (-start[0], start[2], start[1]))
     raw = off_truth([moved(c.points, -angle, np.zeros(2)) for c in rough], truth, start)
+    near = np.vstack([moved(even(p) - start[1], start[0], np.zeros(2)) + start[2] for p in loops])
+    most = [off[off_tips(near, truth)].max(), back[off_tips(np.vstack([even(t) for t in truth]), truth)].max()]
     return Member(
         rms(off),
         rms(raw),
-        max(float(off.max()), float(back.max())),
+        float(max(most)),
         q.pieces,
         q.curvature_extrema,
         q.tangent_break_deg,

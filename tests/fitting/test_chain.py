@@ -15,9 +15,14 @@ from digitize.model.segment import Arc, Line, moved_points
 from tests.fitting.shapes import Roughness, Shape, catalogue, deviation, polygon, roughened, turned
 
 RMS_SIGMAS = 0.5  # fitting averages: lines and arcs come out truer than the points
+SWEEP_SIGMAS = 0.6  # a free curve less so: no number is spent on what may be an error of form (split.FORM_MM)
 SHARP_MM = 0.15  # at corners of 60 degrees and more, sigma 0.02
 TIP_MM = 0.30  # at a tip of 15 degrees
 SMOOTH_DEG = 0.1
+FIELD_MM = (
+    0.015  # RMS of errors that go together over centimetres: lens, sheets, wood; one photo differs so from the next
+)
+FIELD_REACH_MM = 12.0
 SHAPES = {s.name: s for s in catalogue()}
 DRAWN = [s for s in catalogue() if s.pieces and s.name != "ogee panel"]
 
@@ -38,11 +43,11 @@ def test_sweeps_are_followed_and_stay_fair(name):
     shape = SHAPES[name]
     outline, quality = fit_outline(roughened(shape, Roughness(0.02)))
     off = deviation(outline, shape)
-    assert off.rms < RMS_SIGMAS * 0.02
+    assert off.rms < SWEEP_SIGMAS * 0.02
     assert off.largest < 0.08
     assert quality.corners == shape.corners
     assert quality.tangent_break_deg < SMOOTH_DEG
-    assert quality.curvature_extrema <= {"ellipse": 6, "ogee panel": 3, "wave": 42}[name]  # truth: 4, 1, 28
+    assert quality.curvature_extrema <= {"ellipse": 6, "ogee panel": 3, "wave": 34}[name]  # truth: 4, 1, 28
 
 
 @pytest.mark.parametrize("name", ["rectangle", "D", "cloud lift", "inside corners"])
@@ -135,12 +140,55 @@ def test_fairing_takes_saw_marks_for_noise():
     assert deviation(outline, Shape("bar", [bar])).largest < 0.1
 
 
+@pytest.mark.parametrize("name", ["rectangle", "disc", "ring", "cloud lift"])
+@pytest.mark.parametrize("seed", range(2))
+def test_errors_that_go_together_over_centimetres_make_no_pieces(name, seed):
+    shape, rng = SHAPES[name], np.random.default_rng(seed)
+    waves = rng.normal(0, 1 / FIELD_REACH_MM, (40, 2))
+    size = rng.normal(0, FIELD_MM / math.sqrt(20), (40, 2))
+    bent = [
+        Contour(c.points + np.cos(c.points @ waves.T + np.arange(40.0)) @ size, c.sigma, c.blur)
+        for c in roughened(shape, Roughness(0.015))
+    ]
+    outline, quality = fit_outline(bent)
+    assert (quality.pieces, quality.corners, quality.unfair_loops) == (shape.pieces, shape.corners, 0)
+    assert deviation(outline, shape).rms < 2 * FIELD_MM
+
+
+@pytest.mark.parametrize("name", ["ellipse", "wave"])
+def test_standard_errors_that_are_guesses_change_little(name):
+    """Told errors of 0.2 to 5 times the true one, as vision tells them: true errors do not follow those below 1."""
+    shape, rng = SHAPES[name], np.random.default_rng(4)
+    told = [
+        Contour(c.points, c.sigma * np.exp(rng.normal(0, 0.8, len(c.sigma))), c.blur)
+        for c in roughened(shape, Roughness(0.02))
+    ]
+    outline, quality = fit_outline(told)
+    off = deviation(outline, shape)
+    assert (quality.corners, quality.unfair_loops) == (0, 0)
+    assert off.rms < SWEEP_SIGMAS * 0.02
+    assert off.largest < 0.08
+
+
+@pytest.mark.parametrize("gap", [1.0, 1.5, 2.0])
+def test_a_swelling_is_a_detail_though_points_lack_on_it(gap):
+    bar = turned(polygon([(0, 0), (160, 0), (160, 50), (0, 50)]), 0.0, (0.0, 0.0))
+    contour = roughened(Shape("bar", [bar]), Roughness(0.02))[0]
+    along = (contour.points[:, 0] - 80.0) / 15.0
+    below = contour.points[:, 1] < 5.0
+    swell = np.where(below & (np.abs(along) < 0.5), 0.6 * np.cos(np.pi * along) ** 2, 0.0)
+    keep = ~(below & (np.abs(contour.points[:, 0] - 80.0) < gap / 2))
+    points = (contour.points - np.column_stack([0 * swell, swell]))[keep]
+    outline, _ = fit_outline([Contour(points, contour.sigma[keep], contour.blur)])
+    assert min(p[1] for p in outline.outer.flattened()) == pytest.approx(-0.6, abs=0.05)
+
+
 @pytest.mark.parametrize("name", ["rectangle", "ring", "ogee panel"])
 def test_very_many_points_are_averaged_and_make_the_fit_truer(name):
     shape = SHAPES[name]
     outline, quality = fit_outline(roughened(shape, Roughness(0.02, step=0.025, blur=0.0, dropped=0.0)))
     assert quality.corners == shape.corners
-    assert deviation(outline, shape).rms < 0.1 * 0.02
+    assert deviation(outline, shape).rms < (0.15 if name == "ogee panel" else 0.1) * 0.02  # its sweep may err in form
 
 
 def test_quality_counts_points_that_err_independently_and_extrema_across_joints():
