@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from digitize.compare.placement import Placement
-from digitize.editing.measured import reference_of, unmeasured
+from digitize.editing.measured import invented_lines, reference_of, unmeasured
 from digitize.editing.stretches import redrawn
 from digitize.model.errors import InputError
 from digitize.model.outline import Outline
@@ -102,6 +103,26 @@ def edited(draft: Draft, outline: Outline, what: str, values: record.Values) -> 
     """The draft with another outline, what was done written into the pattern's steps."""
     invented = unmeasured(outline, draft.edges + draft.fitted, draft.within)
     return replace(draft, pattern=record.redrawn(draft.pattern, outline, invented, (what, values)))
+
+
+def rebuilt(draft: Draft, pattern: Pattern) -> Draft:
+    """The draft with a pattern that a rebuilding made of its own, in the same frame.
+
+    What that calls invented rests on nothing: edge points that lie nearer to it than to the rest are no longer counted.
+    """
+    known, made = reference_of(pattern), invented_lines(pattern)
+    if not made:
+        return replace(draft, pattern=pattern, fitted=known)
+    edges, half = [], []
+    for points, around in zip(draft.edges, draft.half, strict=True):
+        here = shapely.points(points)
+        sound = shapely.distance(shapely.MultiLineString(known), here) <= shapely.distance(
+            shapely.MultiLineString(made), here
+        )
+        runs = [run for run in np.split(np.arange(len(points)), np.flatnonzero(np.diff(sound)) + 1) if sound[run[0]]]
+        edges += [points[run] for run in runs if len(run) > 1]
+        half += [around[run] for run in runs if len(run) > 1]
+    return Draft(pattern, tuple(edges), tuple(half), known, draft.within)
 
 
 def rethickened(draft: Draft, thickness: float, sight: Sight | None) -> Draft:

@@ -51,8 +51,8 @@ ORDER = (
     *("commands.lens", "commands.plan", "commands.rack", "commands.rebuilding", "commands.heal"),
     *("commands.mirror", "commands.resize", "commands.shrinkage", "commands.shelf", "commands.keep"),
     *("commands.show", "commands.reading", "commands.compare", "commands.join", "commands.find"),
-    *("web.__init__", "web.forms", "web.guard", "web.desk", "web.edits", "web.jobs", "web.tiles", "web.scenes"),
-    *("web.actions", "web.app"),
+    *("web.__init__", "web.forms", "web.guard", "web.desk", "web.edits", "web.jobs", "web.tiles", "web.lines"),
+    *("web.scenes", "web.actions", "web.rebuilding", "web.app"),
     *("commands.web",),
     *("cli", "__main__"),
 )

@@ -9,6 +9,7 @@ import typer
 
 from digitize.commands.options import AsJson, Force, Unit
 from digitize.commands.rebuilding import Output, PictureFile, deliver, pattern_point, places
+from digitize.editing.measured import stretch_length
 from digitize.files import read_part
 from digitize.model.errors import InputError
 from digitize.model.pattern import Pattern, Step
@@ -53,10 +54,11 @@ def heal_command(
         size = parse_length(spots or "", "size of the spots", *SPOT_MM)
         values = {"spots_mm": size}
         found = healed_spots(part.outline, size)
-    deliver(at, _made(part, found, values), [part.outline], _words(found), force, as_json)
+    deliver(at, healed_pattern(part, found, values), [part.outline], healed_words(found), force, as_json)
 
 
-def _made(part: Pattern, found: Healed, values: dict[str, float | str]) -> Pattern:
+def healed_pattern(part: Pattern, found: Healed, values: dict[str, float | str]) -> Pattern:
+    """The part with what was healed; ``values`` tell what was asked for."""
     if not found.kinds:  # nothing to heal: the very same outline
         return part.model_copy(update={"steps": (*part.steps, Step("healed", {**values, "healed": 0.0}))})
     invented = (*carried(part.invented, part.outline, found.outline, lambda p: p), *found.invented)
@@ -64,12 +66,13 @@ def _made(part: Pattern, found: Healed, values: dict[str, float | str]) -> Patte
     return redrawn(part, found.outline, invented, step)
 
 
-def _words(found: Healed) -> list[str]:
+def healed_words(found: Healed) -> list[str]:
+    """What to tell of that."""
     if not found.kinds:
         return ["Nothing is out of fair: the outline was left as it is"]
     deepest = max(found.depths_mm)
     count = f"{len(found.kinds)} stretch{'es' if len(found.kinds) > 1 else ''}"
-    length = sum(s.end_mm - s.start_mm for s in found.invented)
+    length = sum(stretch_length(s.start_mm, s.end_mm, found.outline.loops[s.loop].length) for s in found.invented)
     return [
         f"{count} replaced ({', '.join(found.kinds)}), {length:.1f} mm in all",
         f"The edge moved by up to {deepest:.2f} mm",

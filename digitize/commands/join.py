@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
-import numpy as np
 import typer
 
 from digitize.commands.options import (
@@ -28,6 +27,7 @@ from digitize.commands.options import (
 )
 from digitize.commands.reading import Reader, is_photo
 from digitize.commands.rebuilding import Output, PictureFile, deliver, places
+from digitize.editing.measured import stretch_length
 from digitize.model.errors import InputError
 from digitize.model.pattern import Pattern
 from digitize.model.units import parse_length, parse_numbers
@@ -69,14 +69,14 @@ def join_command(
     at = places(output, picture, [*files, *([lens] if lens else [])], force)
     with shown_progress() as progress:
         reader = Reader(unit, setup, fair_mm(fair), Frame.BENCH, progress)
-        pieces = _flipped([p for f in files for p in reader.read(f)], turned)
+        pieces = flipped([p for f in files for p in reader.read(f)], turned)
         progress("joining the pieces", 0.95)
         found = joined([p.outline for p in pieces], depth, way)
     pattern, before = whole_of(pieces, found, at.name, datetime.now(UTC), {"lost_mm": depth, "way": float(way)}, level)
-    deliver(at, pattern, before, _words(found), force, as_json)
+    deliver(at, pattern, before, joint_words(found), force, as_json)
 
 
-def _flipped(pieces: Sequence[Pattern], numbers: Sequence[int]) -> list[Pattern]:
+def flipped(pieces: Sequence[Pattern], numbers: Sequence[int]) -> list[Pattern]:
     """The pieces, those of the given numbers (from 1) mirrored."""
     if any(not 1 <= k <= len(pieces) for k in numbers):
         raise InputError(f"Pieces to flip are numbered from 1 to {len(pieces)}", "look at the picture of the tracing")
@@ -87,11 +87,14 @@ def _flipped(pieces: Sequence[Pattern], numbers: Sequence[int]) -> list[Pattern]
     ]
 
 
-def _words(found: Joined) -> list[str]:
+def joint_words(found: Joined) -> list[str]:
+    """What the joints are like."""
     lines = [
         f"pieces {j.pieces[0]} and {j.pieces[1]}: {j.contact_mm:.0f} mm of edge touch, gaps up to {j.gap_mm:.2f} mm, "
         f"overlaps up to {j.overlap_mm:.2f} mm; joint ± {j.angle_deg:.3f}° and ± {j.shift_mm:.2f} mm (k = 2)"
         for j in found.joints
     ]
-    invented = float(np.sum([s.end_mm - s.start_mm for s in found.invented]))
+    invented = math.fsum(
+        stretch_length(s.start_mm, s.end_mm, found.outline.loops[s.loop].length) for s in found.invented
+    )
     return [*lines, f"{invented:.1f} mm of edge across the fractures is invented (dashed in pictures)"]

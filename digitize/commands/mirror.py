@@ -14,6 +14,7 @@ from digitize.commands.rebuilding import Output, PictureFile, deliver, pattern_p
 from digitize.files import read_part
 from digitize.model.errors import InputError
 from digitize.model.outline import Outline
+from digitize.model.pattern import Pattern
 from digitize.rebuild.mirror import Mirrored, averaged, completed, found_axis, middle_edge
 from digitize.rebuild.record import at_origin, carried, redrawn
 
@@ -40,9 +41,14 @@ def mirror_command(
     """Make a pattern symmetric: complete it from one half, or take the mean of both halves."""
     at = places(output, picture, [pattern], force)
     part = read_part(pattern, unit)
-    found = _about(part.outline, axis, keep) if axis else _unasked(part.outline)
+    made, words = symmetric(part, _about(part.outline, axis, keep) if axis else _unasked(part.outline))
+    outline, before = at_origin(made.outline, part.outline)
+    deliver(at, made.model_copy(update={"name": at.name, "outline": outline}), [before], words, force, as_json)
+
+
+def symmetric(part: Pattern, found: Mirrored) -> tuple[Pattern, list[str]]:
+    """The part with its symmetric outline, in its own frame, and what to tell of that."""
     point, angle = found.axis
-    outline, before = at_origin(found.outline, part.outline)
     invented = (*carried(part.invented, part.outline, found.outline, lambda p: p), *found.invented)
     values: dict[str, float | str] = {"axis_x_mm": point[0], "axis_y_mm": point[1], "axis_deg": math.degrees(angle)}
     words = [f"Axis through {point[0]:.2f},{point[1]:.2f} at {math.degrees(angle):.3f}°"]
@@ -53,8 +59,7 @@ def mirror_command(
         what = "halves averaged"
         values |= {"differ_rms_mm": found.differ_rms_mm, "differ_mm": found.differ_mm}
         words.append(f"The halves differed by {found.differ_rms_mm:.3f} mm RMS and {found.differ_mm:.2f} mm at most")
-    made = redrawn(part.model_copy(update={"name": at.name}), outline, invented, (what, values))
-    deliver(at, made, [before], words, force, as_json)
+    return redrawn(part, found.outline, invented, (what, values)), words
 
 
 def _about(outline: Outline, axis: list[str], keep: Keep) -> Mirrored:

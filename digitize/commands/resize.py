@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -14,7 +15,7 @@ from digitize.commands.rebuilding import Output, PictureFile, deliver, pattern_p
 from digitize.files import read_part
 from digitize.model.errors import InputError
 from digitize.model.pattern import Pattern
-from digitize.model.segment import Points
+from digitize.model.segment import Point, Points
 from digitize.model.units import parse_length
 from digitize.rebuild.record import at_origin, carried, redrawn
 from digitize.rebuild.resize import factor, other_hand, scaled
@@ -22,6 +23,7 @@ from digitize.shop.roughcut import bush_offset, template
 
 LEAST_MM = 1.0
 LEAST_OFFSET_MM = 0.01
+OTHER_HAND = "For the other hand: mirrored left for right"
 
 
 def resize_command(
@@ -50,7 +52,8 @@ def resize_command(
     """Resize a pattern to a length that is to be, for the other hand, by an offset, or for a guide bush."""
     at = places(output, picture, [pattern], force)
     part = read_part(pattern, unit).model_copy(update={"name": at.name})
-    along, up, asked = _scales(part, between, length, width, height)
+    points = None if between is None else [pattern_point(text) for text in between]
+    along, up, asked = scales(part, points, length, width, height)
     outward, told = _offset(outside, inside, bush, cutter)
     if along == up == 1.0 and not hand and outward == 0.0:
         raise InputError(
@@ -59,29 +62,34 @@ def resize_command(
         )
     made, before = part, part.outline
     if not along == up == 1.0:
-        made = _resized(made, along, up, asked)
+        made = resized(made, along, up, asked)
     if hand:
-        made = _turned_over(made)
+        made = turned_over(made)
     if outward:
         made = _moved_out(made, outward, told)
-    old, new = part.size, made.size
-    times = "" if along == up == 1.0 else f" (times {along:.5f} and {up:.5f})"
-    words = [f"Width {old[0]:.2f} becomes {new[0]:.2f} mm, height {old[1]:.2f} becomes {new[1]:.2f} mm{times}"]
+    words = [size_words(part, made, along, up)]
     words += [f"Edge moved {'out' if outward > 0 else 'in'} by {abs(outward):g} mm all round"] if outward else []
-    words += ["For the other hand: mirrored left for right"] if hand else []
+    words += [OTHER_HAND] if hand else []
     deliver(at, made, at_origin(before), words, force, as_json)
 
 
-def _scales(
-    part: Pattern, between: list[str] | None, length: str | None, width: str | None, height: str | None
+def size_words(part: Pattern, made: Pattern, along: float, up: float) -> str:
+    """How the size has changed."""
+    old, new = part.size, made.size
+    times = "" if along == up == 1.0 else f" (times {along:.5f} and {up:.5f})"
+    return f"Width {old[0]:.2f} becomes {new[0]:.2f} mm, height {old[1]:.2f} becomes {new[1]:.2f} mm{times}"
+
+
+def scales(
+    part: Pattern, between: Sequence[Point] | None, length: str | None, width: str | None, height: str | None
 ) -> tuple[float, float, dict[str, float | str]]:
-    """How many times wider and higher, and what was asked for."""
+    """How many times wider and higher, and what was asked for; lengths as typed, ``between`` in mm."""
     if (between is None) != (length is None) or (between is not None and len(between) != 2):
         raise InputError("A length goes with the two points it is between", "give --between twice, and --length")
     if between is not None and (width or height):
         raise InputError("Two different sizes were asked for", "give --between and --length, or --width and --height")
     if between is not None and length is not None:
-        a, b = (pattern_point(text) for text in between)
+        a, b = between
         wanted = parse_length(length, "length", LEAST_MM)
         even = factor(math.dist(a, b), wanted)
         return even, even, {"x_1_mm": a[0], "y_1_mm": a[1], "x_2_mm": b[0], "y_2_mm": b[1], "length_mm": wanted}
@@ -95,7 +103,8 @@ def _scales(
     return along or up or 1.0, up or along or 1.0, asked
 
 
-def _resized(part: Pattern, along: float, up: float, asked: dict[str, float | str]) -> Pattern:
+def resized(part: Pattern, along: float, up: float, asked: dict[str, float | str]) -> Pattern:
+    """The part so many times wider and higher, at the origin."""
     x0, y0, _, _ = part.outline.bounds()
 
     def move(points: Points) -> Points:
@@ -113,7 +122,8 @@ def _resized(part: Pattern, along: float, up: float, asked: dict[str, float | st
     return made.model_copy(update={"grain_deg": turned})
 
 
-def _turned_over(part: Pattern) -> Pattern:
+def turned_over(part: Pattern) -> Pattern:
+    """The part mirrored left for right, at the origin."""
     x0, _, x1, _ = part.outline.bounds()
     outline = other_hand(part.outline)
     invented = carried(

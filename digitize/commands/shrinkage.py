@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,7 @@ from digitize.commands.options import AsJson, Force, Unit
 from digitize.commands.rebuilding import Output, PictureFile, deliver, places
 from digitize.files import read_part
 from digitize.model.errors import Caveat, InputError
+from digitize.model.outline import Outline
 from digitize.model.pattern import Pattern
 from digitize.rebuild.affine import stretch_matrix
 from digitize.rebuild.record import at_origin, carried, redrawn
@@ -42,12 +44,31 @@ def shrinkage_command(
 ) -> None:
     """Undo what a part has shrunk across the grain since it was cut."""
     at = places(output, picture, [pattern], force)
+    part = read_part(pattern, unit).model_copy(update={"name": at.name})
+    made, before, words = swollen(part, Asked(then, now, species, percent, rings, grain))
+    deliver(at, made, [before], words, force, as_json)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is known of the wood: moisture then and now, percent; the rest as the options say, None where not given."""
+
+    then: float
+    now: float
+    species: str | None
+    percent: float | None
+    rings: str
+    grain: float | None
+
+
+def swollen(part: Pattern, asked: Asked) -> tuple[Pattern, Outline, list[str]]:
+    """The part as it was, at the origin, its outline as it is now laid there too, and what to tell of that."""
+    then, now = asked.then, asked.now
     for name, value in (("then", then), ("now", now)):
         if not MOISTURE[0] <= value <= MOISTURE[1]:
             raise InputError(f"The moisture {name} is {value:g} %", f"give {MOISTURE[0]:g} to {MOISTURE[1]:g} percent")
-    part = read_part(pattern, unit).model_copy(update={"name": at.name})
-    direction = _grain(part, grain)
-    shrinks = _percent(species, percent, rings)
+    direction = _grain(part, asked.grain)
+    shrinks = _percent(asked.species, asked.percent, asked.rings)
     scale = 1.0 + change(1.0, shrinks, then, now)
     found = unshrunk(part.outline, direction, scale)
     outline, before = at_origin(found.outline, part.outline)
@@ -56,7 +77,7 @@ def shrinkage_command(
     matrix = stretch_matrix(math.radians(direction), 1.0, scale)
     invented = carried(part.invented, part.outline, found.outline, lambda p: (p - middle) @ matrix.T + middle)
     values: dict[str, float | str] = {"percent": shrinks, "then": then, "now": now, "grain_deg": direction}
-    values |= {"species": species or "", "rings": rings, "scale_across": scale, "moved_mm": found.moved_mm}
+    values |= {"species": asked.species or "", "rings": asked.rings, "scale_across": scale, "moved_mm": found.moved_mm}
     rough = Caveat(
         "the shrinkage of a board can differ a good deal from its species' table value",
         "check against another part of the same piece, or give the wood's own --percent",
@@ -68,7 +89,7 @@ def shrinkage_command(
         f"300 mm across become {300 + change(300.0, shrinks, then, now):.2f} mm; edges move by up to "
         f"{found.moved_mm:.2f} mm from the middle; along the grain nothing changes",
     ]
-    deliver(at, made.model_copy(update={"grain_deg": direction % 180.0}), [before], words, force, as_json)
+    return made.model_copy(update={"grain_deg": direction % 180.0}), before, words
 
 
 def _grain(part: Pattern, grain: float | None) -> float:

@@ -56,12 +56,24 @@ def reference_of(pattern: Pattern) -> tuple[Points, ...]:
         marks = sorted({s % path.length for ends in invented for s in ends})
         for a, b in pairwise([*marks, marks[0] + path.length]):
             middle = (a + b) / 2
-            if not any((middle - p) % path.length < _length(p, q, path.length) for p, q in invented):
+            if not any((middle - p) % path.length < stretch_length(p, q, path.length) for p, q in invented):
                 lines.append(np.vstack([x.flattened(CHORD_ERROR_MM) for x in path.cut(a, b)]))
     return tuple(lines)
 
 
-def _length(start: float, end: float, whole: float) -> float:
+def invented_lines(pattern: Pattern) -> tuple[Points, ...]:
+    """The stretches that no edge was measured for, as polylines (N, 2), mm."""
+    paths = [Path(loop) for loop in pattern.outline.loops]
+    pieces = [
+        paths[t.loop].loop.segments
+        if stretch_length(t.start_mm, t.end_mm, paths[t.loop].length) == paths[t.loop].length
+        else paths[t.loop].cut(t.start_mm, t.end_mm)
+        for t in pattern.invented
+    ]
+    return tuple(np.vstack([s.flattened(CHORD_ERROR_MM) for s in stretch]) for stretch in pieces)
+
+
+def stretch_length(start: float, end: float, whole: float) -> float:
     """How long a stretch is, mm; from end to end of a loop is all of it."""
     return whole if end - start >= whole else (end - start) % whole
 

@@ -58,7 +58,8 @@ def bridged(before: Sequence[Segment], after: Sequence[Segment], clear: float = 
         if found:
             middle, kind = found
             whole = math.fsum(s.length for s in middle)
-            return Bridge(tuple(before[:-1]), middle, tuple(after[1:]), (x.length, whole - y.length), kind)
+            begin, end = sorted((x.length, whole - y.length))  # the other way round where the edges overlap
+            return Bridge(tuple(before[:-1]), middle, tuple(after[1:]), (begin, end), kind)
     return _spline(before, after, clear)
 
 

@@ -141,7 +141,7 @@ def trace_work(work: Work, setup: Setup, asked: Trace, progress: Progress) -> No
     progress("showing", 0.99)
     with work.lock:
         work.sight, work.seen = sight, Seen(sheets, tracing.traced.budget.advice, grain)
-        work.told = {k: v for k, v in asked.model_dump(exclude={"at"}).items() if isinstance(v, str)}
+        work.told = asked.typed
         work.begin(draft)
         work.kept_at = -1
 

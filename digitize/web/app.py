@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import io
-import json
 import threading
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -25,16 +23,29 @@ from digitize import __version__
 from digitize.files import lens_files, photo_from, read_rack
 from digitize.formats.paper import PAPERS
 from digitize.model.errors import DigitizeError, PhotoError
-from digitize.web import actions, scenes
+from digitize.rebuild.shrinkage import SPECIES
+from digitize.vision.trace import Progress
+from digitize.web import actions, rebuilding, scenes
 from digitize.web.desk import Desk, Work
 from digitize.web.edits import changed, grained, ruled, tried
-from digitize.web.forms import CompareAsked, Edit, Form, Grain, Keep, Nothing, Pages, PlanAsked, Ruler, Trace
+from digitize.web.forms import (
+    CompareAsked,
+    Edit,
+    Form,
+    Grain,
+    Join,
+    Keep,
+    Nothing,
+    Pages,
+    PlanAsked,
+    Rebuild,
+    Ruler,
+    Trace,
+)
 from digitize.web.guard import Door, Guard, Limits, Refused, body_of, fault
-from digitize.web.jobs import Jobs, State
+from digitize.web.jobs import Jobs, told
 
 STATIC = Path(__file__).parent / "static"
-POLL_S = 0.05  # between two looks at a job
-QUIET_S = 15.0  # after which a silent stream says that it is still there
 LASTING = {"cache-control": "private, max-age=3600"}
 FRESH = {"cache-control": "no-store"}
 BUSY = {"retry-after": "5"}
@@ -103,10 +114,18 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         asked = await _form(request, Trace, shop.limits)
         work = work_of(request)
         setup = await run_in_threadpool(actions.setup_of, asked, work)
-        job = shop.jobs.start(lambda progress: actions.trace_work(work, setup, asked, progress))
-        if job is None:
-            raise Refused(503, "Too many photos are being traced", "wait until one of them is done", BUSY)
-        return JSONResponse({"job": job.ident}, 202)
+        return _begun(shop, lambda progress: actions.trace_work(work, setup, asked, progress))
+
+    async def join(request: Request) -> Response:
+        asked = await _form(request, Join, shop.limits)
+        work = work_of(request)
+        setup = await run_in_threadpool(actions.setup_of, asked, work)
+        whole = Work(name=f"{work.name}, joined")
+        return _begun(
+            shop,
+            lambda progress: rebuilding.join_pieces(shop.desk, work, whole, setup, asked, progress),
+            {"doc": whole.ident},
+        )
 
     async def cancel(request: Request) -> Response:
         await _form(request, Nothing, shop.limits)
@@ -135,7 +154,7 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         job = shop.jobs.get(request.path_params["job"])
         if job is None:
             raise Refused(404, "That work is not known any more", "begin it again")
-        return StreamingResponse(_told(lambda: job.state), media_type="text/event-stream", headers=FRESH)
+        return StreamingResponse(told(lambda: job.state), media_type="text/event-stream", headers=FRESH)
 
     def edit(work: Work, asked: Edit) -> Any:
         if asked.trial:
@@ -160,14 +179,15 @@ def _routes(shop: Shop) -> list[BaseRoute]:
 
     def shop_told(request: Request) -> Response:
         rack = read_rack().cutters
-        told = {
+        values = {
             "version": __version__,
             "folder": str(shop.folder),
             "lenses": list(lens_files(Path())),
             "papers": list(PAPERS),
+            "species": sorted(SPECIES),
             "cutters": [{"name": c.name, "words": actions.cutter_words(c)} for c in rack],
         }
-        return JSONResponse(told, headers=FRESH)
+        return JSONResponse(values, headers=FRESH)
 
     def patterns(request: Request) -> Response:
         return JSONResponse(actions.listed(shop.folder, shop.desk, request.query_params), headers=FRESH)
@@ -186,9 +206,12 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         get(f"{desk}/tiles/{{z:int}}-{{x:int}}-{{y:int}}.jpg", tile),
         Route(f"{desk}/close", close, methods=["POST"]),
         Route(f"{desk}/trace", trace, methods=["POST"]),
+        Route(f"{desk}/join", join, methods=["POST"]),
         get("/api/jobs/{job}", job_stream),
         Route("/api/jobs/{job}/cancel", cancel, methods=["POST"]),
         post(f"{desk}/edit", Edit, edit),
+        post(f"{desk}/rebuild", Rebuild, lambda work, a: scenes.work_values(rebuilding.made(shop.desk, work, a))),
+        get(f"{desk}/rebuild", lambda r: _locked(work_of(r), rebuilding.offered)),
         post(f"{desk}/ruler", Ruler, lambda work, asked: {"words": ruled(work, asked)}),
         post(f"{desk}/grain", Grain, grain),
         post(f"{desk}/plan", PlanAsked, plan),
@@ -210,6 +233,14 @@ def _trial(work: Work, asked: Edit) -> Any:
         return {"outline": {"loops": scenes.loops_values(work, tried(work, asked))}}
     except DigitizeError as error:
         return {"refused": fault(error.problem, error.remedy)}
+
+
+def _begun(shop: Shop, do: Callable[[Progress], None], more: Mapping[str, str] | None = None) -> Response:
+    """Long work begun, and what it will be known as."""
+    job = shop.jobs.start(do)
+    if job is None:
+        raise Refused(503, "Too many photos are being traced", "wait until one of them is done", BUSY)
+    return JSONResponse({"job": job.ident, **(more or {})}, 202)
 
 
 def _json(values: Any) -> Response:
@@ -264,19 +295,3 @@ async def _photo(shop: Shop, request: Request) -> Response:
 def _decoded(shop: Shop, data: bytes, name: str) -> Work:
     with shop.decoding:  # one at a time: a photo takes hundreds of megabytes until it is cut into tiles
         return actions.photo_work(photo_from(io.BytesIO(data), name), data, name)
-
-
-async def _told(state: Callable[[], State]) -> AsyncIterator[str]:
-    """A job's states as server-sent events (WHATWG HTML, 9.2; from memory), until it has ended."""
-    last, quiet = None, 0.0
-    while last is None or not last.ended:
-        now = state()
-        if now != last:
-            last, quiet = now, 0.0
-            told = {k: getattr(now, k) for k in ("state", "step", "done", "problem", "remedy")}
-            yield f"data: {json.dumps(told)}\n\n"
-        elif quiet > QUIET_S:
-            quiet = 0.0
-            yield ": still here\n\n"
-        await asyncio.sleep(POLL_S)
-        quiet += POLL_S

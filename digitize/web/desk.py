@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from digitize.compare.compare import Comparison
 from digitize.draft import Draft, Sight
+from digitize.model.outline import Outline
 from digitize.model.pattern import Pattern
 from digitize.model.segment import Points
 from digitize.shop.plan import Plan
@@ -47,6 +48,14 @@ class Seen:
     grain_deg: float | None
 
 
+@dataclass(frozen=True)
+class Made:
+    """How a work's present state was rebuilt: in words, and of which outlines, as they lie in its frame."""
+
+    words: tuple[str, ...]
+    before: tuple[Outline, ...]
+
+
 @dataclass
 class Work:
     """One thing on the desk. Its ``lock`` is held by whoever changes it."""
@@ -62,6 +71,7 @@ class Work:
     kept_at: int = -1
     plan: Plan | None = None
     comparison: Comparison | None = None
+    made: Made | None = None
     ident: str = field(default_factory=lambda: secrets.token_urlsafe(12))
     lock: threading.RLock = field(default_factory=threading.RLock)
 
@@ -78,18 +88,23 @@ class Work:
 
     def begin(self, draft: Draft) -> None:
         """A first state; what was before is forgotten."""
-        self.drafts, self.at, self.plan, self.comparison = [draft], 0, None, None
+        self.drafts, self.at = [draft], 0
+        self._forget()
 
     def put(self, draft: Draft) -> None:
         """A further state; what had been undone is forgotten."""
         self.drafts = [*self.drafts[: self.at + 1], draft][-MOST_UNDO:]
         self.at = len(self.drafts) - 1
-        self.plan = self.comparison = None
+        self._forget()
 
     def step(self, by: int) -> None:
         """Back (-1) or forward (1) among the states, as far as there are any."""
         self.at = min(max(self.at + by, 0), len(self.drafts) - 1)
-        self.plan = self.comparison = None
+        self._forget()
+
+    def _forget(self) -> None:
+        """What was made of the state before, or told of it, does not go with another."""
+        self.plan = self.comparison = self.made = None
 
     def to_stage(self, points: npt.ArrayLike, draft: Draft | None = None) -> Points:
         """Points (N, 2) of the pattern's frame as they lie on the page's stage: photo px from the upper left with y up,

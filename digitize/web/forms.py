@@ -34,6 +34,19 @@ class Trace(Form):
     lens: Words = ""
     at: Place | None = None
 
+    @property
+    def typed(self) -> dict[str, str]:
+        """What was typed, to fill the form again."""
+        return {name: value for name, value in self if isinstance(value, str)}
+
+
+class Join(Trace):
+    """A photo of the pieces of one broken part; what ``at`` points at does not matter."""
+
+    lost: Words = ""
+    flip: Words = ""
+    way: Annotated[int, Field(ge=1, le=100)] = 1
+
 
 class Edit(Form):
     """One change of an outline; which fields it takes is told by ``do``."""
@@ -49,6 +62,24 @@ class Edit(Form):
     kind: Literal["line", "arc"] = "line"
     path: Annotated[list[Place], Field(max_length=MOST_POINTS)] = []
     thickness: Words = ""
+
+
+class Rebuild(Form):
+    """A pattern rebuilt; which fields it takes is told by ``do``: both or half, size, hand, shrinkage, spots."""
+
+    do: Literal["both", "half", "size", "hand", "shrinkage", "spots"]
+    axis: tuple[Place, Place] | None = None
+    keep: Place | None = None
+    by: Literal["width", "height", "between"] = "width"
+    between: tuple[Place, Place] | None = None
+    length: Words = ""
+    alone: bool = False
+    species: Words = ""
+    percent: Words = ""
+    rings: Literal["tangential", "rift", "radial"] = "tangential"
+    then: Words = ""
+    now: Words = ""
+    spots: Words = ""
 
 
 class Ruler(Form):

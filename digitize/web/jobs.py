@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
+import json
 import secrets
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -15,6 +17,8 @@ from digitize.web.guard import spoken
 
 MOST_WAITING = 8
 MOST_KNOWN = 100  # finished ones whose outcome can still be asked for
+POLL_S = 0.05  # between two looks at a job
+QUIET_S = 15.0  # after which a silent stream says that it is still there
 ENDS = ("done", "failed", "cancelled")
 
 
@@ -98,3 +102,19 @@ class Jobs:
         for job in list(self._known.values()):
             job.cancel()
         self._worker.shutdown(wait=False, cancel_futures=True)
+
+
+async def told(state: Callable[[], State]) -> AsyncIterator[str]:
+    """A job's states as server-sent events (WHATWG HTML, 9.2; from memory), until it has ended."""
+    last, quiet = None, 0.0
+    while last is None or not last.ended:
+        now = state()
+        if now != last:
+            last, quiet = now, 0.0
+            values = {k: getattr(now, k) for k in ("state", "step", "done", "problem", "remedy")}
+            yield f"data: {json.dumps(values)}\n\n"
+        elif quiet > QUIET_S:
+            quiet = 0.0
+            yield ": still here\n\n"
+        await asyncio.sleep(POLL_S)
+        quiet += POLL_S

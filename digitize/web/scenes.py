@@ -21,14 +21,12 @@ from digitize.compare.report import rows as comparison_rows
 from digitize.compare.report import verdict
 from digitize.draft import Draft
 from digitize.editing.joints import joints
+from digitize.editing.measured import stretch_length
 from digitize.formats.compare_page import magnification
 from digitize.formats.fullsize import arranged
 from digitize.formats.paper import Paper
 from digitize.formats.png import BAND_TIMES
-from digitize.model.outline import Loop
-from digitize.model.pattern import Stretch
 from digitize.model.segment import Points
-from digitize.rebuild.path import Path
 from digitize.shop.fibre import edge_steps, points_along
 from digitize.shop.plan import Plan
 from digitize.shop.told import left_places, run_words, tip_words
@@ -36,13 +34,11 @@ from digitize.shop.told import rows as plan_rows
 from digitize.vision.polyline import outward
 from digitize.web.desk import Work
 from digitize.web.guard import spoken
+from digitize.web.lines import along, closed, listed, placed
 from digitize.web.tiles import TILE_PX
 
 Json = dict[str, Any]
 
-CHORD_MM = 0.02  # of the curves as drawn
-STEP_MM = 4.0
-DECIMALS = 3
 BAND_POINTS = 300  # of each loop: a band is smooth
 RUN_STEP_MM = 1.0
 ARROW_MM, ARROW_SHARE = 60.0, 0.9  # of the grain arrow; of the room there is
@@ -60,7 +56,7 @@ def work_values(work: Work) -> Json:
         "stage": _stage(work),
         "told": work.told,
         "sheets": [
-            {"name": name, "ring": _listed(ring), "points": _listed(points)}
+            {"name": name, "ring": listed(ring), "points": listed(points)}
             for name, ring, points in (work.seen.sheets if work.seen else ())
         ],
         "advice": spoken(work.seen.advice) if work.seen else "",
@@ -116,12 +112,29 @@ def edited_values(work: Work) -> Json:
         "thickness_mm": draft.pattern.thickness_mm,
         "grain_deg": draft.pattern.grain_deg,
         "arrow": _arrow(work, draft),
+        "made": _made(work),
     }
+
+
+def _made(work: Work) -> Json | None:
+    """How the state was rebuilt, and what of; several outlines are numbered where they lie."""
+    if work.made is None:
+        return None
+    several = len(work.made.before) > 1
+    before = [
+        {
+            "loops": [placed(work, closed(loop)) for loop in outline.loops],
+            "number": k if several else None,
+            "at": placed(work, outline.polygon().representative_point().coords)[0],
+        }
+        for k, outline in enumerate(work.made.before, start=1)
+    ]
+    return {"words": [spoken(words) for words in work.made.words], "before": before}
 
 
 def loops_values(work: Work, draft: Draft) -> list[Any]:
     """The edge to draw: a closed polyline for each loop."""
-    return [_placed(work, _closed(loop), draft) for loop in draft.outline.loops]
+    return [placed(work, closed(loop), draft) for loop in draft.outline.loops]
 
 
 def outline_values(work: Work, draft: Draft) -> Json:
@@ -132,10 +145,10 @@ def outline_values(work: Work, draft: Draft) -> Json:
         "loops": loops_values(work, draft),
         "joints": [
             {"loop": j.loop, "index": j.index, "at": at, "sharp": bool(j.sharp)}
-            for j, at in zip(found, _placed(work, [j.at for j in found], draft), strict=True)
+            for j, at in zip(found, placed(work, [j.at for j in found], draft), strict=True)
         ],
-        "bands": [_placed(work, band, draft) for band in _bands(draft)],
-        "invented": [_placed(work, _along(outline.loops[s.loop], s), draft) for s in draft.pattern.invented],
+        "bands": [placed(work, band, draft) for band in _bands(draft)],
+        "invented": [placed(work, along(outline.loops[s.loop], s), draft) for s in draft.pattern.invented],
         "words": size_words(draft),
     }
 
@@ -148,7 +161,7 @@ def size_words(draft: Draft) -> str:
 
 def _facts(draft: Draft) -> list[list[str]]:
     p = draft.pattern
-    invented = math.fsum((s.end_mm - s.start_mm) % p.outline.loops[s.loop].length for s in p.invented)
+    invented = math.fsum(stretch_length(s.start_mm, s.end_mm, p.outline.loops[s.loop].length) for s in p.invented)
     rows = [
         ("Size", size_words(draft)),
         ("Thickness", "not known" if p.thickness_mm is None else f"{p.thickness_mm:g} mm"),
@@ -170,7 +183,7 @@ def _arrow(work: Work, draft: Draft) -> list[Any] | None:
     half = min(ARROW_MM / 2, ARROW_SHARE * circle.length)
     way = half * np.array([math.cos(angle), math.sin(angle)])
     middle = np.asarray(circle.coords[0])
-    return _placed(work, [middle - way, middle + way], draft)
+    return placed(work, [middle - way, middle + way], draft)
 
 
 def _bands(draft: Draft) -> list[Points]:
@@ -180,6 +193,10 @@ def _bands(draft: Draft) -> list[Points]:
         step = max(1, len(points) // BAND_POINTS)
         here, aside = points[:-1:step], BAND_TIMES * half[:-1:step, None]
         aside = aside * outward(here, 1)
+        if (points[0] != points[-1]).any():  # not closed: its ends have no neighbours to tell what is outward
+            here, aside = here[1:-1], aside[1:-1]
+            rings += [np.vstack([here, (here + side)[::-1]]) for side in (aside, -aside) if len(here) > 1]
+            continue
         for side in (aside, -aside):
             rings.append(np.vstack([here, here[:1], (here + side)[:1], (here + side)[::-1]]))
     return rings
@@ -191,8 +208,8 @@ def plan_values(work: Work, found: Plan) -> Json:
     runs: list[Json] = [{"order": r.order, "words": run_words(r), "feed": r.feed, "path": []} for r in found.runs]
     for values, run in zip(runs, found.runs, strict=True):
         count = max(2, math.ceil(run.length_mm / RUN_STEP_MM) + 1)
-        along = run.start_mm + (1 if run.forward else -1) * np.linspace(0, run.length_mm, count)
-        values["path"] = _placed(work, points_along(steps, run.loop, along))
+        distances = run.start_mm + (1 if run.forward else -1) * np.linspace(0, run.length_mm, count)
+        values["path"] = placed(work, points_along(steps, run.loop, distances))
     rough, tips = found.rough, found.grain.tips if found.grain else ()
     turn = np.linspace(0, 2 * math.pi, DRILL_POINTS)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
@@ -201,13 +218,11 @@ def plan_values(work: Work, found: Plan) -> Json:
     clear = f"strongest along {best:.0f}°" if found.sweep.matters else "no direction is clearly better"
     return {
         "runs": runs,
-        "saw": [_placed(work, _closed(loop)) for loop in rough.loops] if rough else [],
-        "drills": [_placed(work, ring) for ring in drills],
-        "reliefs": [_placed(work, [r.start, r.end]) for r in rough.reliefs] if rough else [],
-        "tips": [
-            {"words": tip_words(t), "fibre": _placed(work, t.fibre), "at": _placed(work, [t.at])[0]} for t in tips
-        ],
-        "left": [{"name": name, "at": _placed(work, [at])[0]} for name, at in left_places(found)],
+        "saw": [placed(work, closed(loop)) for loop in rough.loops] if rough else [],
+        "drills": [placed(work, ring) for ring in drills],
+        "reliefs": [placed(work, [r.start, r.end]) for r in rough.reliefs] if rough else [],
+        "tips": [{"words": tip_words(t), "fibre": placed(work, t.fibre), "at": placed(work, [t.at])[0]} for t in tips],
+        "left": [{"name": name, "at": placed(work, [at])[0]} for name, at in left_places(found)],
         "rows": [[label, spoken(text)] for label, text in plan_rows(found) if label != "Caution"],
         "cautions": [spoken(c) for c in found.cautions],
         "best_grain": {"deg": best, "words": clear},
@@ -224,7 +239,7 @@ def comparison_values(work: Work, found: Comparison) -> Json:
         "words": spoken(verdict(found)),
         "rows": [[label, spoken(text)] for label, text in told[1:]],
         "magnified": times,
-        "master": [_on_part(work, found, _closed(loop)) for loop in found.master.outline.loops],
+        "master": [_on_part(work, found, closed(loop)) for loop in found.master.outline.loops],
         "bands": _deviations(work, found, times),
         "stretches": [
             {"number": k, "at": _on_part(work, found, [s.at])[0], "words": f"{s.extreme:+.2f} mm"}
@@ -257,7 +272,7 @@ def _deviations(work: Work, found: Comparison, times: int) -> list[Json]:
 def _on_part(work: Work, found: Comparison, points: npt.ArrayLike) -> list[Any]:
     """Points (N, 2) of the master as they lie on the part, on its stage."""
     back = found.registration.placement.back(np.asarray(points, dtype=float))
-    return _placed(work, back * (-1.0, 1.0) if found.how.mirrored else back)
+    return placed(work, back * (-1.0, 1.0) if found.how.mirrored else back)
 
 
 def pages_values(work: Work, paper: Paper) -> Json:
@@ -267,7 +282,7 @@ def pages_values(work: Work, paper: Paper) -> Json:
     way = f"{pages.columns} across and {pages.rows} up, taped together"
     words = f"1 sheet of {paper.name}" if count == 1 else f"{count} sheets of {paper.name}, {way}"
     rings = [np.asarray(tile.box.exterior.coords) for tile in pages.tiles]
-    return {"words": words, "sheets": [_placed(work, ring) for ring in rings]}
+    return {"words": words, "sheets": [placed(work, ring) for ring in rings]}
 
 
 def kept_values(entry: Entry, found: Found | None = None) -> Json:
@@ -289,28 +304,3 @@ def _alike(found: Found) -> str:
     known = found.largest_mm is not None
     apart = f"{found.difference_mm:.2f} mm RMS apart" if known else f"about {found.difference_mm:.1f} mm apart"
     return apart + (", as its mirror image" if found.mirrored else "")
-
-
-def _along(loop: Loop, stretch: Stretch) -> Points:
-    path = Path(loop)
-    length = (stretch.end_mm - stretch.start_mm) % path.length
-    count = max(2, math.ceil(length / RUN_STEP_MM) + 1)
-    return path.points((stretch.start_mm + np.linspace(0, length, count)) % path.length)
-
-
-def _closed(loop: Loop) -> Points:
-    """A loop as a polyline whose steps are short, since a lens bends straight edges."""
-    points = np.vstack([p := loop.flattened(CHORD_MM), p[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    between = np.arange(0.0, along[-1], STEP_MM)
-    places = np.union1d(along, between)
-    return np.stack([np.interp(places, along, points[:, i]) for i in (0, 1)], axis=1)
-
-
-def _placed(work: Work, points: npt.ArrayLike, draft: Draft | None = None) -> list[Any]:
-    return _listed(work.to_stage(points, draft)) if len(np.atleast_1d(np.asarray(points))) else []
-
-
-def _listed(points: Points) -> list[Any]:
-    listed: list[Any] = np.round(points, DECIMALS).tolist()
-    return listed

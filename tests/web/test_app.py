@@ -116,7 +116,8 @@ def test_a_dragged_corner_takes_its_neighbours_along_and_is_forgotten_until_let_
     move = {"do": "move", "loop": joint["loop"], "index": joint["index"], "to": to}
     trial = edit(client, work, **move, trial=True)["outline"]
     assert np.hypot(*(np.array(trial["loops"][joint["loop"]]) - to).T).min() < 0.01  # px
-    crossing = edit(client, work, **move | {"to": [joint["at"][0] + 700, joint["at"][1] - 500]}, trial=True)
+    beyond = 3 * np.mean(work["outline"]["loops"][0], axis=0) - 2 * np.array(joint["at"])  # through the other side
+    crossing = edit(client, work, **move | {"to": beyond.tolist()}, trial=True)
     assert set(crossing) == {"refused"}  # no error, since the finger is still on its way
     assert client.post(f"/api/desk/{work['id']}/edit", {"do": "heal", "trial": True}).json.keys() == {"refused"}
     assert client.get(f"/api/desk/{work['id']}").json["outline"] == work["outline"]

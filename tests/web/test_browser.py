@@ -207,6 +207,46 @@ def test_a_refusal_is_shown_with_what_to_do(browser: Browser, shop: tuple[str, P
     watched.close()
 
 
+def place(page: Page, at: tuple[float, float]) -> tuple[float, float]:
+    """Where a place of the stage is on the screen."""
+    x, y = page.evaluate("at => document.querySelector('#stage').stage.pixelOf(at)", list(at))
+    return x, y
+
+
+def test_a_half_is_completed_by_touching_and_a_size_becomes_a_new_pattern(
+    browser: Browser, shop: tuple[str, Path]
+) -> None:
+    """The foot, 160 mm wide, about an axis at 70 mm, its left half kept: 140 mm; then 200 mm, beside it."""
+    watched = Watched(browser, shop[0], **WIDE, reduced_motion="reduce")
+    page = watched.page
+    page.goto(f"http://{shop[0]}/#patterns/foot")
+    page.click("#record-open")
+    expect(page.locator("body")).to_have_attribute("data-section", "outline")
+    page.click("#nav-rebuild")
+    expect(page.locator("#mirror-axis-words")).to_contain_text("draw the axis")
+    expect(page.locator("#mirror-half")).to_be_checked()
+    page.click("#mirror-draw")
+    for at in ((70, 30), (70, 100), (30, 60)):
+        page.mouse.click(*place(page, at))
+        page.wait_for_timeout(400)  # two touches as fast as a double one would be taken for that
+    expect(page.locator("#mirror-keep-words")).to_contain_text("is kept")
+    changed(page, lambda: page.click("#mirror-go"))
+    expect(page.locator("#rebuild-words")).to_contain_text(re.compile(r"(139\.[5-9]|140\.[0-5])\d × "))
+    expect(page.locator("#rebuild-invented")).to_be_visible()
+    changed(page, lambda: page.keyboard.press("Control+z"))
+    expect(page.locator("#rebuild-words")).to_contain_text("160.00 × ")
+    expect(page.locator("#rebuild-result")).to_be_hidden()
+    page.locator("#rebuild-size").check()
+    page.fill("#size-length", "200mm")
+    page.click("#size-go")
+    expect(page.locator("#rebuild-words")).to_contain_text("200.00 × ")
+    expect(page.locator("#desk-choice option")).to_have_count(2)
+    page.select_option("#desk-choice", index=0)
+    expect(page.locator("#rebuild-words")).to_contain_text("160.00 × ")
+    assert watched.faults == []
+    watched.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("device", [WIDE, PHONE], ids=["wide", "phone"])
 def test_everybody_can_use_it(browser: Browser, shop: tuple[str, Path], device: dict[str, Any], scheme: str) -> None:
@@ -226,9 +266,18 @@ def test_everybody_can_use_it(browser: Browser, shop: tuple[str, Path], device: 
     check("record")
     page.click("#record-open")
     expect(page.locator("body")).to_have_attribute("data-section", "outline")
-    for section in ("outline", "plan", "compare", "keep", "photo"):
+    for section in ("outline", "rebuild", "plan", "compare", "keep", "photo"):
         page.click(f"#nav-{section}")
         expect(page.locator("body")).to_have_attribute("data-section", section)
+        if section == "rebuild":
+            page.locator("#mirror-half").check()
+            check("half")
+            for kind in ("size", "shrinkage", "spots"):
+                page.locator(f"#rebuild-{kind}").check()
+                check(kind)
+            page.locator("#rebuild-hand").check()
+            page.click("#hand-go")
+            expect(page.locator("#rebuild-made")).to_contain_text("other hand")
         if section == "plan":
             page.click("#plan-go")
             expect(page.locator("#plan-result")).to_be_visible()

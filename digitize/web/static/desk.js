@@ -15,6 +15,12 @@ class Desk extends EventTarget {
     [this.shop, { docs: this.docs }] = await Promise.all([get("/api/shop"), get("/api/desk")]);
   }
 
+  /** Asks anew what lies open. */
+  async list() {
+    ({ docs: this.docs } = await get("/api/desk"));
+    this.take(this.doc, false);
+  }
+
   /** Where the looked-at document is asked for things. */
   url(rest = "") {
     return `/api/desk/${encodeURIComponent(this.doc.id)}${rest}`;

@@ -6,6 +6,7 @@ import { arrowMarks } from "./marks.js";
 import { Stage } from "./stage.js";
 import { photoSection } from "./photo.js";
 import { outlineSection } from "./outline.js";
+import { rebuildSection } from "./rebuild.js";
 import { planSection } from "./plan.js";
 import { compareSection } from "./compare.js";
 import { keepSection } from "./keep.js";
@@ -21,6 +22,7 @@ const SECTIONS = {
   patterns: shelfSection(go),
   photo: photoSection(stage, go),
   outline: outlineSection(stage),
+  rebuild: rebuildSection(stage, go),
   plan: planSection(stage),
   compare: compareSection(stage),
   keep: keepSection(stage),
@@ -100,7 +102,7 @@ function showDesk() {
   $("desk-choice").value = doc?.id ?? "";
   $("desk-choice").disabled = !docs.length;
   $("desk-close").hidden = !doc;
-  for (const name of ["photo", "outline", "plan", "compare", "keep"]) {
+  for (const name of ["photo", "outline", "rebuild", "plan", "compare", "keep"]) {
     $(`nav-${name}`).href = doc ? `#${name}/${encodeURIComponent(doc.id)}` : `#${name}`;
   }
 }

@@ -176,8 +176,36 @@ const BAND_STYLES = {
     fill: new Fill({ color: "rgba(120, 120, 255, 0.7)" }),
     stroke: new Stroke({ color: PALE, width: 2, lineDash: [4, 4] }),
   }),
-  within: new Style({ fill: new Fill({ color: "rgba(205, 215, 205, 0.6)" }) }),
+  within: new Style({
+    fill: new Fill({ color: "rgba(225, 235, 225, 0.75)" }),
+    stroke: new Stroke({ color: "rgba(16, 24, 28, 0.8)", width: 1 }),
+  }),
 };
+
+/** What a part was rebuilt of: thin, several pieces numbered. */
+export function beforeMarks(before) {
+  return before.flatMap(({ loops, number, at }) => [
+    feature(loopsOf(loops), cased("#ffffff", 1.5)),
+    ...(number ? [feature(new Point(at), plate(number))] : []),
+  ]);
+}
+
+/** An axis of symmetry. */
+export const axisMarks = (line) => [
+  feature(new LineString(line), cased("#7fe3ff", 2.5, { dash: [18, 6, 3, 6] })),
+  feature(new Point(line[line.length - 1]), plate("axis")),
+];
+
+/** The box round a part, with its width below and its height, within, at its left. */
+export function boxMarks({ sides, width, height }) {
+  const within = (side) => side[Math.floor(side.length / 2)];
+  const [[x0, y0], [x1, y1]] = [within(sides[3]), within(sides[1])];
+  return [
+    ...sides.map((side) => feature(new LineString(side), cased("#7fe3ff", 2, { dash: [10, 6] }))),
+    feature(new Point(within(sides[0])), plate(width)),
+    feature(new Point([x0 + (x1 - x0) / 5, y0 + (y1 - y0) / 5]), plate(height)),
+  ];
+}
 
 /** The paper's sheets over the part. */
 export function pageMarks(rings) {

@@ -3,7 +3,7 @@
 import { $, calm, fillChoice, fillList, fillRows, say, sentence, trouble } from "./dom.js";
 import { desk } from "./desk.js";
 import { oneAtATime, post } from "./server.js";
-import { moveTool, strokeTool, touchTool, twoPlaces } from "./tools.js";
+import { moveTool, strokeTool, touchTool, twoPlaces, undoKeys } from "./tools.js";
 
 const STEP_MM = 0.1;
 
@@ -147,12 +147,7 @@ export function outlineSection(stage) {
   for (const radio of document.querySelectorAll("input[name=tool]")) radio.addEventListener("change", choose);
   $("undo").addEventListener("click", () => edit({ do: "undo" }));
   $("redo").addEventListener("click", () => edit({ do: "redo" }));
-  document.addEventListener("keydown", (e) => {
-    const typing = e.target.closest("input:not([type=radio], [type=checkbox]), textarea, select");
-    if (!current() || typing || !(e.ctrlKey || e.metaKey) || e.key.toLowerCase() !== "z" || !desk.doc?.outline) return;
-    e.preventDefault();
-    if (e.shiftKey ? desk.doc.can_redo : desk.doc.can_undo) edit({ do: e.shiftKey ? "redo" : "undo" });
-  });
+  undoKeys("outline", (what) => edit({ do: what }));
   $("corner").addEventListener("change", (e) => {
     const joint = mover.choose(...e.target.value.split("/").map(Number));
     if (joint) stage.bring(joint.at);

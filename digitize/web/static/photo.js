@@ -74,6 +74,11 @@ export function photoSection(stage, go) {
     return { ...values, sheet: plain ? `plain:${$("photo-board").value.trim()}` : "coded", at: part };
   }
 
+  /** How the pieces of one part are to be joined. */
+  function toldOfPieces() {
+    return { lost: $("join-lost").value.trim(), flip: $("join-flip").value.trim(), way: Number($("join-way").value) };
+  }
+
   function fillForm(doc) {
     for (const [key, id] of Object.entries(FIELDS)) $(id).value = doc.told?.[key] ?? "";
     const [kind, board] = (doc.told?.sheet || "coded").split(":");
@@ -81,20 +86,32 @@ export function photoSection(stage, go) {
     if (board) $("photo-board").value = board;
     $("photo-board-row").hidden = kind !== "plain";
     part = doc.told?.at ?? null;
+    $("photo-pieces").checked = false;
+    for (const what of ["lost", "flip"]) $(`join-${what}`).value = doc.told?.[what] ?? "";
   }
 
   async function trace() {
     const { id } = desk.doc;
-    const { job } = await post(desk.url("/trace"), told());
+    const joining = $("photo-pieces").checked;
+    const { job, doc: whole } = joining
+      ? await post(desk.url("/join"), { ...told(), ...toldOfPieces() })
+      : await post(desk.url("/trace"), told());
     const state = { job, step: "Waiting", done: 0 };
     tracing.set(id, state);
     showRun();
+    $("trace-run").scrollIntoView({ block: "nearest" });
     try {
       const done = await follow(job, (news) => {
         Object.assign(state, { step: sentence(news.step || news.state).slice(0, -1), done: news.done ?? state.done });
         showRun();
       });
       tracing.delete(id);
+      if (done && whole) {
+        if (desk.doc?.id === id) go("rebuild", whole);
+        else await desk.list();
+        say("The pieces are joined.");
+        return;
+      }
       if (done) {
         await desk.again(id);
         desk.edited(id, {}); // another outline: what was made of the former one goes
@@ -117,6 +134,13 @@ export function photoSection(stage, go) {
     if ($("trace-step").textContent !== state.step) $("trace-step").textContent = state.step;
   }
 
+  function showPieces() {
+    const joining = $("photo-pieces").checked;
+    $("join-box").hidden = !joining;
+    $("photo-part-row").hidden = joining;
+    $("trace-go").textContent = joining ? "Trace and join" : desk.doc?.traced ? "Trace again" : "Trace";
+  }
+
   function showDoc() {
     const { doc } = desk;
     const photo = doc?.kind === "photo";
@@ -125,7 +149,7 @@ export function photoSection(stage, go) {
     $("photo-result").hidden = !doc?.traced;
     $("photo-words").textContent = doc?.outline?.words ?? "";
     $("photo-next").href = doc ? `#outline/${encodeURIComponent(doc.id)}` : "#outline";
-    $("trace-go").textContent = doc?.traced ? "Trace again" : "Trace";
+    showPieces();
     $("trace-go").classList.toggle("primary", !doc?.traced);
     fillList($("photo-warnings"), (doc?.warnings ?? []).map(sentence));
     $("photo-advice").textContent = doc?.advice ? sentence(doc.advice) : "";
@@ -153,6 +177,10 @@ export function photoSection(stage, go) {
   }
   $("upload-cancel").addEventListener("click", () => sending?.cancel());
   $("photo-sheet").addEventListener("change", (e) => ($("photo-board-row").hidden = e.target.value !== "plain"));
+  $("photo-pieces").addEventListener("change", () => {
+    choosePart(part);
+    showPieces();
+  });
   $("photo-part").addEventListener("click", (e) => {
     const on = e.currentTarget.getAttribute("aria-pressed") !== "true";
     e.currentTarget.setAttribute("aria-pressed", on);

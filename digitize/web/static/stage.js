@@ -7,7 +7,7 @@ import { $ } from "./dom.js";
 import { bandMarks, edgeMarks, jointMark, STYLES } from "./marks.js";
 
 /** Layers from the lowest to the topmost; `edge` and `joints` are the outline's. */
-const LAYERS = ["sheets", "band", "edge", "plan", "comparison", "pages", "arrow", "joints", "picks"];
+const LAYERS = ["sheets", "band", "before", "edge", "plan", "comparison", "pages", "aid", "arrow", "joints", "picks"];
 const BUFFER_PX = 600; // drawn beyond the view, so that nothing is missing while it is dragged
 const FINGER_PX = 30;
 const MOUSE_PX = 16;

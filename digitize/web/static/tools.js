@@ -1,5 +1,6 @@
 /** Tools for the stage. Each is a Tool as stage.js describes it; what is done with it goes to the function given. */
 
+import { desk } from "./desk.js";
 import { pickMark, strokeMark, STYLES } from "./marks.js";
 import { hold } from "./stage.js";
 
@@ -81,6 +82,17 @@ export function moveTool(stage, move, held) {
       if (mark && to) mark.getGeometry().setCoordinates(to);
     },
   };
+}
+
+/** Ctrl+Z undoes and with Shift does again while a section is open, unless somebody is typing. */
+export function undoKeys(section, step) {
+  document.addEventListener("keydown", (e) => {
+    const typing = e.target.closest("input:not([type=radio], [type=checkbox]), textarea, select");
+    const meant = (e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "z" && document.body.dataset.section === section;
+    if (!meant || typing || !desk.doc?.outline) return;
+    e.preventDefault();
+    if (e.shiftKey ? desk.doc.can_redo : desk.doc.can_undo) step(e.shiftKey ? "redo" : "undo");
+  });
 }
 
 /** One touch, one thing done. */
