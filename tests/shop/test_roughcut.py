@@ -51,7 +51,8 @@ def test_offsets_keep_their_distance(outline: Outline, distance: float) -> None:
 def test_a_template_and_its_bush_cut_the_part_again(spokes: list[float], distance: float) -> None:
     part = star(spokes)
     parts = offset(part, -distance)
-    assert area(parts) == pytest.approx(shapely_area(part, -distance), rel=AREA, abs=0.05)
+    edge = 50.0 * CHORD_ERROR_MM  # mm2: one edge of a star may be off by the chord error at one end
+    assert area(parts) == pytest.approx(shapely_area(part, -distance), rel=AREA, abs=edge)
     for made in parts:
         back = offset(made, distance)[0].polygon()
         assert back.difference(part.polygon().buffer(2 * CHORD_ERROR_MM)).area < 1e-3

@@ -29,6 +29,16 @@ def client(tmp_path: Path) -> Iterator[Client]:
         yield client
 
 
+@pytest.fixture(scope="module")
+def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+    """A page that nothing gets into, so that many may try; beside its folder lies a secret."""
+    place = tmp_path_factory.mktemp("closed")
+    (place / "secret.pattern.json").write_text("the secret")
+    with served(place / "patterns", SMALL) as (client, _):
+        yield client
+        assert client.get("/api/desk").json == {"docs": []}
+
+
 def head_of(client: Client) -> bytes:
     """The beginning of a photo's sending."""
     lines = (
@@ -46,31 +56,31 @@ def kept_out(answer_body: bytes) -> bool:
 
 
 @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "localhost.evil.example:80", ""])
-def test_a_foreign_host_is_refused(client: Client, host: str) -> None:
+def test_a_foreign_host_is_refused(closed: Client, host: str) -> None:
     for path in ("/", "/api/shop"):
-        assert client.get(path, {"host": host}).status == 400
+        assert closed.get(path, {"host": host}).status == 400
 
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "https://127.0.0.1", None])
-def test_a_foreign_origin_changes_nothing(client: Client, origin: str | None) -> None:
-    answer = client.post("/api/photos?name=a.jpg", plain_photo(), {"origin": origin})
+def test_a_foreign_origin_changes_nothing(closed: Client, origin: str | None) -> None:
+    answer = closed.post("/api/photos?name=a.jpg", plain_photo(), {"origin": origin})
     assert answer.status == 403 and kept_out(answer.body)
-    assert client.get("/api/desk").json == {"docs": []}
+    assert closed.get("/api/desk").json == {"docs": []}
 
 
-def test_a_form_of_another_page_changes_nothing(client: Client) -> None:
-    assert client.post("/api/photos?name=a.jpg", plain_photo(), {"x-digitize": None}).status == 403
-    assert client.get("/api/desk").json == {"docs": []}
+def test_a_form_of_another_page_changes_nothing(closed: Client) -> None:
+    assert closed.post("/api/photos?name=a.jpg", plain_photo(), {"x-digitize": None}).status == 403
+    assert closed.get("/api/desk").json == {"docs": []}
 
 
-def test_other_methods_are_refused(client: Client) -> None:
+def test_other_methods_are_refused(closed: Client) -> None:
     for method in ("PUT", "DELETE", "OPTIONS", "PATCH"):
-        assert client._sent(method, "/api/desk", b"", {}).status == 405
+        assert closed._sent(method, "/api/desk", b"", {}).status == 405
 
 
-def test_no_answer_lets_foreign_pages_or_scripts_in(client: Client) -> None:
+def test_no_answer_lets_foreign_pages_or_scripts_in(closed: Client) -> None:
     for path in ("/", "/main.js", "/api/shop", "/nothing"):
-        headers = client.get(path).headers
+        headers = closed.get(path).headers
         policy = headers["content-security-policy"]
         assert "default-src 'self'" in policy and "frame-ancestors 'none'" in policy
         assert "unsafe-eval" not in policy and "script-src 'self';" in policy
@@ -111,12 +121,10 @@ def test_the_network_needs_the_key(tmp_path: Path) -> None:
         "/api/jobs/..%2Fsecret",
     ],
 )
-def test_no_path_leads_out(tmp_path: Path, path: str) -> None:
-    (tmp_path / "secret.pattern.json").write_text("the secret")
-    with served(tmp_path / "patterns", SMALL) as (client, _):
-        answer = client.get(path)
-        assert answer.status in (400, 404, 405)
-        assert b"secret" not in answer.body.replace(b"pattern", b"") and b"root:" not in answer.body
+def test_no_path_leads_out(closed: Client, path: str) -> None:
+    answer = closed.get(path)
+    assert answer.status in (400, 404, 405)
+    assert b"the secret" not in answer.body and b"root:" not in answer.body and b"def page(" not in answer.body
 
 
 def test_a_names_path_is_only_a_name(tmp_path: Path) -> None:
@@ -139,9 +147,9 @@ def bomb(width: int, height: int) -> bytes:
     )
 
 
-def test_a_decompression_bomb_is_refused_by_its_header(client: Client) -> None:
+def test_a_decompression_bomb_is_refused_by_its_header(closed: Client) -> None:
     began = time.perf_counter()
-    answer = client.post("/api/photos?name=bomb.png", bomb(50_000, 50_000))
+    answer = closed.post("/api/photos?name=bomb.png", bomb(50_000, 50_000))
     assert answer.status == 415 and kept_out(answer.body) and "megapixels" in answer.json["problem"]
     assert time.perf_counter() - began < 1.0
 
@@ -149,8 +157,8 @@ def test_a_decompression_bomb_is_refused_by_its_header(client: Client) -> None:
 @pytest.mark.parametrize(
     "data", [b"<html><script>alert(1)</script>", b"\xff\xd8\xff\xe0" + bytes(100), b"GIF89a" + bytes(50)]
 )
-def test_what_is_no_photo_is_refused_in_one_sentence(client: Client, data: bytes) -> None:
-    answer = client.post("/api/photos?name=a.jpg", data)
+def test_what_is_no_photo_is_refused_in_one_sentence(closed: Client, data: bytes) -> None:
+    answer = closed.post("/api/photos?name=a.jpg", data)
     assert answer.status == 415 and kept_out(answer.body)
 
 
