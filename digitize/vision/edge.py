@@ -34,6 +34,7 @@ WALL_LIGHT = (0.45, 0.35)  # light of a wall for that of the face above it, and 
 WALL_APART_PX = 4.0  # a foot so far beyond the profile's reach is left out of it
 NARROW_PX = 2.0  # walls at least so wide tell their own light
 ROUNDS = 6  # of Gauss and Newton; most profiles settle in four
+APART = 3.0  # times the blur: so near to another edge a profile shows that edge too
 LEAST_RIM_PX = 0.1  # an arris is eased all round, also where it is hardly seen
 RIM_LIGHT = (0.0, 0.35)  # of an eased arris less that of the face, for the latter, and its spread
 RIM_PLAY = 0.3  # its width against what was told
@@ -121,6 +122,7 @@ def fit_profiles(
     shade: tuple[float, float] = SHADE,
     rim: npt.ArrayLike = 0.0,
     rim_light: tuple[npt.ArrayLike, float] = RIM_LIGHT,
+    room: tuple[npt.ArrayLike, npt.ArrayLike] = (np.inf, np.inf),
 ) -> ProfileFits:
     """Fit the model to profiles y (N, K) sampled at v (K,), one px apart, near v = 0.
 
@@ -131,12 +133,17 @@ def fit_profiles(
     wall_light : prior of the light between the steps, for the face's light: mean and standard deviation
     shade : prior standard deviations of the slopes inside and beyond, relative per px; even light is worth a factor of
         1.5 to 2 in ``sigma``, but shadows that are taken for even light move the edge
+    room : px, one or (N,) each, to the next edge inside and beyond; samples past the middle are left out where they
+        show that edge too
     """
     reach, rim = reach_px(blur)[:, None], np.broadcast_to(np.asarray(rim, dtype=float), len(y))
-    begin = -reach - rim[:, None]
-    inside = (v >= begin) & (v < -1.5 * blur[:, None] - rim[:, None])
+    clear_inside, clear_beyond = (_own_side(width, blur)[:, None] for width in room)
     outer = np.where(wall[:, None] > reach + WALL_APART_PX, reach, wall[:, None] + reach)
-    weight = ((v >= begin) & (v <= outer)).astype(float)
+    whole = ((v >= -reach - rim[:, None]) & (v <= outer)).sum(axis=1)
+    begin = -np.minimum(reach + rim[:, None], clear_inside)
+    inside = (v >= begin) & (v < np.maximum(-1.5 * blur[:, None] - rim[:, None], begin + 1.0))
+    weight = ((v >= begin) & (v <= np.minimum(outer, clear_beyond))).astype(float)
+    left_out = whole - weight.sum(axis=1)
     face = (y * inside).sum(axis=1) / inside.sum(axis=1)
     beyond = np.take_along_axis(y, (weight * np.arange(1, len(v) + 1)).argmax(axis=1)[:, None], axis=1)[:, 0]
     scale, far = np.abs(face) + LEAST_LIGHT, np.abs(beyond) + LEAST_LIGHT
@@ -167,7 +174,8 @@ def fit_profiles(
             jacobian[:, :, [5, 6, 7, 9]] = 0.0  # the levels first
         residual = (y - model) * weight
         if turn > 1:
-            noise = np.sqrt((residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1) - 5.0, 1.0)) + 1e-6
+            unseen = left_out * np.median(noise) ** 2  # what is left out tells no noise: it has the usual one
+            noise = np.sqrt(((residual**2).sum(axis=1) + unseen) / np.maximum(whole - 5.0, 1.0)) + 1e-6
         weighted = np.swapaxes(jacobian * (weight / noise[:, None] ** 2)[:, :, None], 1, 2)
         normal = weighted @ jacobian
         normal[:, range(10), range(10)] += precision
@@ -178,6 +186,12 @@ def fit_profiles(
         x[:, 6] = np.clip(x[:, 6], 0.35, 8.0)
     sigma = np.sqrt(np.linalg.inv(normal)[:, 5, 5])
     return ProfileFits(x[:, 5], sigma, x[:, 6], x[:, 0], x[:, 1], x[:, 8], noise)
+
+
+def _own_side(width: npt.ArrayLike, blur: Floats) -> Floats:
+    """How far (N,) a profile is its own edge's, that has another edge at ``width``."""
+    width = np.asarray(width, dtype=float)
+    return np.asarray(np.maximum(0.5 * width, width - APART * blur))
 
 
 def _steps(x: Floats, v: Floats, wall: Floats, rim: Floats) -> tuple[Floats, Floats]:

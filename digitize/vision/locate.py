@@ -14,6 +14,7 @@ from scipy.ndimage import median_filter
 from digitize.model.outline import Contour
 from digitize.model.segment import Points
 from digitize.vision.edge import (
+    APART,
     FULL,
     LEAST_LIGHT,
     LIGHT,
@@ -31,6 +32,7 @@ from digitize.vision.edge import (
 from digitize.vision.photo import Image
 from digitize.vision.polyline import curvature, outward, resampled, smoothed
 from digitize.vision.thickness import Heights
+from digitize.vision.tips import Room, pointed, room
 from digitize.vision.view import View
 
 Mask = npt.NDArray[np.bool_]
@@ -42,10 +44,13 @@ UNKNOWN_WALL = (1.0, 30.0)  # along an axis of colour, where the light of a face
 LEAST_WALLS = 8  # profiles with a wall wide enough to show its light
 COLOUR_GAIN = 2.0  # photos are stored with blurred colour: it must place the edge so much better than luma
 EVERY = 2  # nodes for each point kept
+GAP = 1.6  # steps between neighbours that have lost a point between them
 SMOOTH_MM = 0.8  # the followed line is rough by less over this length
 BLUR_PX, BLUR_SPREAD = 0.9, 0.5  # before the edge tells
 SHARPEST, SOFTEST = 0.4, 8.0  # px
 LARGEST_MOVE_PX = 4.0  # a place farther from the followed line is not that line's edge
+NARROWEST = 2.5  # times the blur: edges that lie nearer to each other are seen as one
+UNSEEN_PX = 1.0  # an edge that is not placed to within a pixel is none
 ODD = 5.0  # robust standard deviations from its neighbours that make a point an outlier
 NEARBY = 0.06  # of the loop's points: over so many the face's light is compared
 OWN_LIGHT = (0.65, 1.5)  # the face's light, for its median nearby: neither wall nor shadow
@@ -55,6 +60,7 @@ RIM_SHARE, RIM_LEAST = (
     0.5,
     0.03,
 )  # of the profiles' scatter is the eased arris' own; at least so much of the face's light
+BLUR_REACH = 3.0  # standard deviations of it
 TIGHTEST = 0.25  # blur times curvature, beyond which the curve is a corner
 
 
@@ -92,6 +98,7 @@ class Located:
     by_colour: Mask
     steps: ProfileFits
     px_per_mm: Floats
+    width: Floats  # px, to the edge opposite, through the material or beside it
 
 
 def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights) -> tuple[Contour, ...]:
@@ -113,11 +120,12 @@ def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights)
 
 def _contour(view: View, light: Light, nodes: Points, optics: Optics, heights: Heights, pixel: float) -> Contour:
     found = look(view, light, nodes, heights, optics)
-    nodes = smoothed(resampled(_points(found)[_sound(found)], pixel), round(0.5 * SMOOTH_MM / pixel))
+    line = pointed(_points(found)[_sound(found)], GAP * EVERY * pixel)
+    nodes = smoothed(resampled(line, pixel), round(0.5 * SMOOTH_MM / pixel))
     found = look(view, light, nodes, heights, optics)
     sound = _sound(found)
     points, sigma = _points(found)[sound], (found.steps.sigma / found.px_per_mm)[sound]
-    blur = (3.0 * float(np.median(found.steps.blur)) + ALONG + 1.0) * pixel
+    blur = (BLUR_REACH * float(np.median(found.steps.blur)) + 1.0) * pixel
     return Contour(points, sigma * _excess(points, sigma, EVERY * pixel), blur)
 
 
@@ -153,6 +161,8 @@ def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Opti
     by_colour = optics.by_colour[np.arange(len(nodes)) * len(optics.by_colour) // len(nodes)]
     y = smoothed(profiles(light.image, moved, v) / FULL, ALONG)
     y = _contrast(y, v, float(np.median(blur)), float(reach), by_colour)
+    reach_mm = float((v[-1] + APART * blur.max()) / r.px_per_mm.min())
+    free = Room(*(r.px_per_mm * side for side in room(nodes, normals, reach_mm)))
     keep = slice(None, None, EVERY)
     wall_light = np.where(by_colour[:, None], UNKNOWN_WALL, optics.wall_light)[keep].T
     rim_light = np.column_stack([np.ones(len(normals)), normals])[keep] @ optics.rim_light[:3]
@@ -161,9 +171,11 @@ def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Opti
         wall_light=(wall_light[0], wall_light[1]),
         rim=r.rim[keep],
         rim_light=(rim_light, float(optics.rim_light[3])),
+        room=(free.inside[keep], free.outside[keep]),
     )
     return Located(
-        nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps, r.px_per_mm[keep]
+        *(nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps),
+        *(r.px_per_mm[keep], np.minimum(free.inside, free.outside)[keep]),
     )
 
 
@@ -187,6 +199,8 @@ def _sound(found: Located) -> Mask:
         & (np.abs(off) < ODD * spread)
         & (found.by_colour | ((light > OWN_LIGHT[0]) & (light < OWN_LIGHT[1])))
         & (steps.noise < ODD * np.median(steps.noise))
+        & (steps.sigma < UNSEEN_PX)
+        & (found.width > NARROWEST * steps.blur)
     )
 
 

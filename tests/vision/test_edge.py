@@ -12,6 +12,7 @@ RUNS = 3000
 WITHIN = 1.3  # of the bound
 SIGMA_TRUE = 0.20  # relative
 BIAS_PX = 0.01
+THIN_BIAS_PX = 0.03  # what is left of the blur of an edge so near
 EVEN = (0.001, 0.001)  # no shading on either side, as the bound supposes
 V = np.arange(-8.0, 15.0)
 
@@ -60,3 +61,26 @@ def test_blur_is_learned():
     y = 0.1 + 0.5 * ndtr(V / 1.4)[None] + rng.normal(0, 0.003, (200, len(V)))
     steps = fit_profiles(y, V, np.zeros(200), np.full(200, 0.9), blur_spread=0.5)
     assert np.median(steps.blur) == pytest.approx(1.4, abs=0.05)
+
+
+@pytest.mark.parametrize("width", [3.0, 3.5, 4.0])
+def test_an_edge_opposite_does_not_move_a_thin_part_s_edge(width):
+    # Light on either side of a thin part, dark ground, the second edge at -width; blur 0.8 px.
+    rng = np.random.default_rng(9)
+    place = rng.uniform(-0.4, 0.4, RUNS)
+    t = V - place[:, None]
+    y = 0.1 + 0.5 * (ndtr((t + width) / 0.8) - ndtr(t / 0.8)) + rng.normal(0, 0.005, (RUNS, len(V)))
+    none, blur = np.zeros(RUNS), np.full(RUNS, 0.8)
+    told = fit_profiles(y, V, none, blur, room=(width + 0.2, np.inf))
+    assert abs(np.mean(told.place - place)) < THIN_BIAS_PX
+    assert np.median(told.sigma) > np.std(told.place - place)  # fewer samples, larger standard errors
+    untold = fit_profiles(y, V, none, blur)
+    assert abs(np.mean(untold.place - place)) > 5 * THIN_BIAS_PX
+
+
+def test_a_wide_part_is_fitted_as_if_nothing_were_told():
+    rng = np.random.default_rng(10)
+    y = 0.3 + 0.4 * ndtr(V / 0.8)[None] + rng.normal(0, 0.008, (50, len(V)))
+    alone = fit_profiles(y, V, np.zeros(50), np.full(50, 0.8))
+    wide = fit_profiles(y, V, np.zeros(50), np.full(50, 0.8), room=(12.0, 12.0))
+    assert np.array_equal(alone.place, wide.place) and np.array_equal(alone.sigma, wide.sigma)

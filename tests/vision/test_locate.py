@@ -5,10 +5,15 @@ import pytest
 
 from digitize.vision.follow import best_path
 from digitize.vision.locate import locate
+from digitize.vision.polyline import resampled, smoothed
 from digitize.vision.thickness import Heights
 from tests.scenes import Part, Scene, circle, rectangle, render, true_view
 
 CURVE_BIAS_PX = 0.01
+TIP_WIDTH_PX = 5.0  # width of a tip at which both flanks are still measured; 2.5 times the blur are the least
+TIP_RMS_PX = 0.2
+BEYOND_3_SIGMA = 0.15  # share of the points at a tip; figure and shading are no white noise
+CORNER_REACH_PX, CORNER_PX = 3.0, 0.5
 EDGE_MM = 0.02  # mean error of a straight edge; one pixel is 0.48 mm
 
 
@@ -65,6 +70,46 @@ def test_edges_of_a_thick_part_seen_with_its_walls(tilt):
         assert clear.mean() > 0.95
         assert abs(np.median(signed)) < EDGE_MM
         assert np.sqrt(np.mean(signed[clear] ** 2)) < 5 * EDGE_MM
+
+
+@pytest.mark.parametrize("degrees", [12.0, 17.0, 25.0])
+@pytest.mark.parametrize("bench", ["dark", "cloth"])
+def test_both_flanks_are_followed_to_where_a_thin_tip_blurs(degrees, bench):
+    loop = thin_tip(degrees)
+    scene = Scene(parts=(Part((loop,), 6.0, "birch"),), bench=bench, tilt=8.0, focal=2000.0, height=500.0)
+    photo, view = render(scene), true_view(scene)
+    heights = Heights.of(6.0)
+    (contour,) = locate(view, photo.pixels, [loop], heights)
+    signed = signed_distance(contour.points, loop)
+    to_tip = np.linalg.norm(contour.points - loop[0], axis=1)
+    pixel = view.mm_per_px(loop[0], heights.top)
+    reach = TIP_WIDTH_PX * pixel / np.tan(np.radians(degrees))
+    lower = contour.points[:, 1] < -0.5 * to_tip * np.tan(np.radians(degrees))
+    for flank in (lower, ~lower):
+        assert to_tip[flank].min() < reach
+    near = to_tip < 10.0
+    assert np.sqrt(np.mean(signed[near] ** 2)) < TIP_RMS_PX * pixel
+    assert np.mean(np.abs(signed[near]) > 3 * contour.sigma[near]) < BEYOND_3_SIGMA
+
+
+def thin_tip(degrees) -> np.ndarray:
+    """A part whose upper side runs level to a tip at (45, 0), counter-clockwise."""
+    a = np.radians(degrees)
+    run = min(30.0 / np.tan(a), 70.0)
+    return np.array([[45.0, 0.0], [-45.0, 0.0], [-45.0, -30.0], [45.0 - run, -run * np.tan(a)]])
+
+
+def test_corners_are_measured_nearly_to_the_vertex():
+    loop = rectangle(80, 50, (5.0, 3.0), 20.0)[0]
+    scene = Scene(parts=(Part((loop,), 6.0, "birch"),), bench="dark", tilt=6.0)
+    photo, view = render(scene), true_view(scene)
+    pixel = view.mm_per_px(loop[0], 6.0)
+    cut = smoothed(resampled(loop, pixel), 4)  # as a followed line comes
+    (contour,) = locate(view, photo.pixels, [cut], Heights.of(6.0))
+    for corner in loop:
+        assert np.linalg.norm(contour.points - corner, axis=1).min() < CORNER_REACH_PX * pixel
+    signed = signed_distance(contour.points, loop)
+    assert np.abs(signed).max() < CORNER_PX * pixel
 
 
 def signed_distance(points, loop) -> np.ndarray:
