@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -35,7 +35,7 @@ from digitize.fitting.quality import (
     quality_of,
 )
 from digitize.fitting.repair import STRAINED, repaired, smoothed
-from digitize.fitting.review import rounded, strays, without_blunt_corners
+from digitize.fitting.review import rounded, shows_form, strays, without_blunt_corners
 from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
 from digitize.fitting.tips import straightened
 from digitize.model.errors import PartError
@@ -48,6 +48,7 @@ Floats = npt.NDArray[np.float64]
 
 CLOSING_PRICE = 9.0  # chi square that a whole circle may lose to pieces that need not close
 MOST_REPAIRS = 8
+LITTLE_FORM = (0.0, 0.2)  # of the usual variance of errors of form: what a contour may have that shows none
 # Times the noise, until a chain of smooth joints follows the contour: as it is, finer for what it hid, then plainer
 BELIEVED = (1.0, 0.6, 0.4, 1.5, 2.25)
 
@@ -164,6 +165,19 @@ def _believed(samples: Samples, bins: Bins, pieces: list[Piece], by: float) -> t
     return samples, bins, lines_and_arcs(bins)
 
 
+def _beliefs(samples: Samples, bins: Bins, pieces: list[Piece]) -> Iterator[tuple[Samples, Bins, list[Piece]]]:
+    """What a contour may be believed to be, in turn: free of errors of form if it shows none, then with its noise."""
+    if pieces and (samples.weights < samples.free).any() and not shows_form(samples, bins, pieces):
+        for share in LITTLE_FORM:
+            weights, used = samples.weights.copy(), samples.weights > 0
+            weights[used] = 1 / (share / weights[used] + (1 - share) / samples.free[used])
+            free = replace(samples, weights=weights)
+            fine = binned(free)
+            yield free, fine, lines_and_arcs(fine)
+    for factor in BELIEVED:
+        yield _believed(samples, bins, pieces, factor)
+
+
 def _faithful(
     attempt: Callable[[Samples, Bins, list[Piece]], Loop],
     believed: tuple[Samples, Bins, list[Piece]],
@@ -194,8 +208,8 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     circle = _whole_circle(samples, bins, budget)
     if circle and is_faithful(samples, circle):
         return fitted_to(samples, circle)
-    for factor in BELIEVED:
-        loop = _faithful(_structured, _believed(samples, bins, pieces, factor), samples)
+    for believed in _beliefs(samples, bins, pieces):
+        loop = _faithful(_structured, believed, samples)
         if loop:
             return fitted_to(samples, straightened(loop, contour.points))
     return fitted_to(samples, _faithful(plain, (samples, bins, pieces), samples) or polygon(samples), fair=False)

@@ -122,11 +122,12 @@ def _spline_piece(bins: Bins, replaced: list[Piece], budget: float, least: int) 
     able = [n for n in CONTROLS if n <= len(index) - 2 and spline_price(n) < budget]
     if not able or able[-1] < least:
         return None, 0
-    if fit_spline(points, weights, clamped_knots(borders, able[-1]), steps=0).misfit + spline_price(least) > budget:
+    lowest = fit_spline(points, weights, clamped_knots(borders, able[-1]), steps=0).misfit
+    if lowest + spline_price(least) > budget:
         return None, 0
     best: Piece | None = None
     for n in (k for k in able if k >= least):
-        if spline_price(n) >= budget:
+        if lowest + spline_price(n) >= budget:
             break
         knots = clamped_knots(borders, n)
         misfit = fit_spline(points, weights, knots, steps=0).misfit

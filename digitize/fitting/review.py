@@ -14,7 +14,7 @@ from digitize.fitting.adjust import ArcFit, PieceFit
 from digitize.fitting.corners import SHARPEST_TURN
 from digitize.fitting.joints import chosen, own_fit, own_fits, point_at, spans_of, turn_between
 from digitize.fitting.pieces import Piece
-from digitize.fitting.split import LONGEST_OUTLIER_MM, MOST_FALSE_MM, STRAY_SIGMAS, Bins, Samples
+from digitize.fitting.split import FIGURE, FORM_MM, LONGEST_OUTLIER_MM, MOST_FALSE_MM, STRAY_SIGMAS, Bins, Samples
 from digitize.model.outline import CORNER_RAD
 
 STRAIGHT_ON = math.radians(15.0)  # no corner between two pieces that carry on into each other
@@ -27,6 +27,11 @@ HOLLOW_TURN = 0.6  # radians that an arc may turn within a gap
 LONGEST_FALSE_MM = 16.0
 AGREED = 0.33  # of what the points are off by: what the neighbours may disagree by about where the edge is
 ABRUPT, ABRUPT_POINTS = 0.5, 3  # share of the most they are off by that a false edge is lost at; a detail fades out
+FIGURED = 0.5  # neighbours beyond itself that each point errs with, from which on there is wood figure
+LONG_MM, ROUND_TURN = 30.0, 1.5  # pieces so long, and arcs that turn so far (radians), are no part of a sweep
+CELL_MM = 5.0  # a third of what errors of form go together over
+DOUBT = 3.0  # two standard errors of a variance, times the root of how many numbers it is read from
+LEAST_FORM = 0.15  # of the variance that errors of form are taken to have
 MOST_STRAYED = 3  # pieces that the choice may have spent on one false edge
 
 
@@ -89,6 +94,33 @@ def strays(samples: Samples, bins: Bins, pieces: list[Piece]) -> npt.NDArray[np.
         if carries_on and lost and float(np.median(off)) > STRAY_SIGMAS * sigma:
             stray[inner] = True
     return stray
+
+
+def shows_form(samples: Samples, bins: Bins, pieces: list[Piece]) -> bool:
+    """Whether the contour shows errors of form: points that leave a piece together, over centimetres.
+
+    A contour whose neighbours err together is taken to err so over centimetres as well. One whose neighbours do not may
+    still: its long lines and rounds, as which no sweep is taken, show it.
+    """
+    if (samples.together - 1.0) / FIGURE >= FIGURED:
+        return True
+    scatters, masses = [], []
+    for fit, (lo, hi) in zip(own_fits(samples, bins, pieces), spans_of(bins, pieces), strict=True):
+        if hi - lo < LONG_MM or (isinstance(fit, ArcFit) and hi - lo < ROUND_TURN * fit.radius):
+            continue
+        index = chosen(samples, lo, hi)
+        cell = ((samples.s[index] - lo) % samples.length / CELL_MM).astype(int)
+        mass = np.bincount(cell, samples.free[index])
+        off = np.bincount(cell, samples.free[index] * fit.distances(samples.points[index]))
+        scatters.append(float((off[mass > 0] ** 2 / mass[mass > 0]).mean()))
+        masses.append(mass[mass > 0])
+    if not masses:
+        return False
+    order = np.argsort(scatters)
+    cells = np.cumsum([len(masses[k]) for k in order])
+    scatter = scatters[order[np.searchsorted(cells, cells[-1] / 2)]]  # that of a sweep's piece is shape
+    excess = (scatter - 1.0) * float((1 / np.concatenate(masses)).mean())
+    return bool(scatter > 1.0 + DOUBT / math.sqrt(cells[-1]) and excess > LEAST_FORM * FORM_MM**2)
 
 
 def without_blunt_corners(samples: Samples, bins: Bins, pieces: list[Piece]) -> list[Piece]:

@@ -49,7 +49,8 @@ MARKED = 2.0  # times their own errors that points scatter by: then these are ma
 ROUGH = 1.5  # times its roughness that a worn edge may be off by, up to the fairing tolerance
 ROUGH_REACH_MM = 8.0  # over which roughness is seen: the longest pitch of saw marks
 POINTS_NEEDED = 8
-MOST_POINTS = 3000  # of a loop; photos give fewer, and averages of more lose nothing to its bend
+MOST_POINTS = 3000  # of a loop; photos give fewer
+AVERAGED = 2000  # which more are averaged to: these lose nothing to its bend
 ROUNDED = 0.6  # of the blur, 1.8 standard deviations: from there a right angle moves the edge by 0.05 of them or less
 
 
@@ -67,6 +68,7 @@ class Samples:
     tolerance : mm
     blur : mm; within this distance of a corner the edge is truly rounded
     seen : (N,) which points are no outliers; those in the blur of corners are seen, but weigh nothing
+    free : (N,) float, 1/mm2; what the weights would be without errors of form
     """
 
     points: Points
@@ -78,6 +80,7 @@ class Samples:
     tolerance: float
     blur: float
     seen: npt.NDArray[np.bool_]
+    free: Floats
 
 
 @dataclass(frozen=True)
@@ -203,11 +206,11 @@ def _distinct(contour: Contour) -> Contour:
     if len(points) <= MOST_POINTS:
         return Contour(points, sigma, contour.blur)
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    number = np.unique(np.floor(s * (MOST_POINTS / s[-1])), return_inverse=True)[1]
+    number = np.unique(np.floor(s * (AVERAGED / s[-1])), return_inverse=True)[1]
     weights = 1 / sigma**2
     mass = np.asarray(np.bincount(number, weights))
     x, y = (np.bincount(number, weights * v) / mass for v in points.T)
-    return Contour(np.column_stack([x, y]), 1 / np.sqrt(mass), max(contour.blur, float(s[-1]) / MOST_POINTS / ROUNDED))
+    return Contour(np.column_stack([x, y]), 1 / np.sqrt(mass), max(contour.blur, float(s[-1]) / AVERAGED / ROUNDED))
 
 
 def prepared(contour: Contour, fair: float | None) -> Samples:
@@ -227,15 +230,16 @@ def prepared(contour: Contour, fair: float | None) -> Samples:
     if outlier.mean() > 0.2:
         outlier[:] = False
     blur = ROUNDED * contour.blur
-    weights = 1 / (noise**2 * together + FORM_MM**2 * max(1.0, FORM_REACH_MM / float(np.median(step))))
+    free = 1 / (noise**2 * together)
+    weights = 1 / (1 / free + FORM_MM**2 * max(1.0, FORM_REACH_MM / float(np.median(step))))
     rounded = corner_zones(points, s, length, noise, noise, ~outlier, blur)
     if fair is not None:
         sigma = np.maximum(noise, np.minimum(fair / COVERAGE, ROUGH * _roughness(points, s, length)))
         rounded |= corner_zones(points, s, length, sigma, noise, ~outlier, blur)
-        weights = np.minimum(weights, float(np.median(step)) / (FAIR_MM * sigma**2))
-    weights = np.where(outlier | rounded, 0.0, weights)
+        weights = free = np.minimum(weights, float(np.median(step)) / (FAIR_MM * sigma**2))
+    weights, free = (np.where(outlier | rounded, 0.0, w) for w in (weights, free))
     tolerance = max(FINEST_TOL_MM, COVERAGE * float(np.median(sigma)))
-    return Samples(points, s, length, sigma, weights, together, tolerance, blur, ~outlier)
+    return Samples(points, s, length, sigma, weights, together, tolerance, blur, ~outlier, free)
 
 
 def binned(samples: Samples) -> Bins:

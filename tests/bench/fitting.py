@@ -1,17 +1,19 @@
 """How true and how fair fitted outlines are, beside a smoothing spline and a polyline simplifier on the same points.
 
-    python -m tests.bench.fitting [PRACTICE_FOLDER] [--only NAME] [--skip-synthetic] [--ensemble MEMBERS]
+    python -m tests.bench.fitting [PRACTICE_FOLDER] [--only NAME] [--skip-synthetic] [--ensemble MEMBERS] [--sizes]
 
 First synthetic curves with white noise, at 2 000 and 20 000 points; then, where the folder is given (truth.json,
 photos/, truth/), the contours traced from its photos. Times are CPU seconds of one run. With --ensemble, each traced
-contour is fitted many times instead, disturbed by less than photos differ: what changes then was left to chance.
+contour is fitted many times instead, disturbed by less than photos differ: what changes then was left to chance. With
+--sizes, the sizes that a person would measure are compared with the drawn ones, and with what the program itself says
+that they are uncertain by.
 """
 
 import argparse
 import json
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -21,13 +23,21 @@ from scipy.interpolate import splev, splprep
 from shapely import LineString, Polygon, STRtree, linestrings
 from shapely import points as points_of
 
+from digitize.files import read_photo
 from digitize.fitting import fit_outline
+from digitize.fitting.adjust import ArcFit
 from digitize.fitting.quality import turning_points
+from digitize.meaning.meanings import PLANE_COVERAGE
+from digitize.meaning.measured import Measured, measured
+from digitize.meaning.regular import EdgeNoise
+from digitize.meaning.relation import Kind
 from digitize.model.errors import DigitizeError
 from digitize.model.outline import Contour
 from digitize.model.segment import Arc, Line
+from digitize.model.sheet import plain_sheet
+from digitize.vision.trace import Setup, trace_photo
 from tests.bench.contours_on_disk import contours_of
-from tests.bench.scenes_on_disk import scenes
+from tests.bench.scenes_on_disk import Scene, scenes
 from tests.fitting.shapes import Roughness, catalogue, roughened, sharp_points
 
 SIGMA_MM = 0.02
@@ -49,6 +59,12 @@ MEMBERS_HEAD = (
     "                       RMS           worst  worst   largest              pieces       extrema\n"
     "scene                  median  worst /median /raw  median  worst median worst median worst  break unfair  CPU s"
 )
+SIZES_HEAD = "scene shape    what                       how many  largest off  its U   largest U  off/U  limit  holds"
+GAUGE_MM, GAUGE_LIMIT_MM, GAUGE_LIMIT_DEG = (200.0, 120.0), 0.05, 0.05
+DISC_MM, RING_MM, DIAMETER_LIMIT_MM, CONCENTRIC_LIMIT_MM = (150.0,), (160.0, 80.0), 0.06, 0.03
+SLOT_MM, SLOT_LIMIT_MM = 8.0, 0.06
+RAIL_RADII_MM = (6.0, 8.0, 9.0, 12.0)  # each within its own uncertainty
+FOOT_RADII_MM, FOOT_LIMIT_MM = (3.0, 6.0), 0.15
 OTHERS = " | spline: knots  rms     s | simplified: pieces, rms, s"
 
 
@@ -322,13 +338,100 @@ def practice(folder: Path, only: str, members: int = 0) -> None:
         print(f"scenes to be traced: largest ratio {max(ratios):.2f}, median {np.median(ratios):.2f}")
 
 
+@dataclass(frozen=True)
+class Size:
+    """One size: what it is, by how much it is off the drawn one, its expanded uncertainty U, and the limit (its U where
+    None); mm or degrees."""
+
+    what: str
+    off: float
+    u: float
+    limit: float | None
+
+
+def nearest(value: float, drawn: tuple[float, ...]) -> float:
+    return min(drawn, key=lambda d: abs(d - value))
+
+
+def sizes_of(shape: str, seen: Measured) -> Iterator[Size]:
+    """The sizes of a practice shape that its drawing tells, those of arcs too short for the program to name as well."""
+    lines, arcs = seen.lines(), [k for k, fit in enumerate(seen.figure.fits) if isinstance(fit, ArcFit)]
+    if shape == "gauge":
+        for k in range(2) if len(lines) == 4 else ():
+            value, u = seen.size(Kind.SIZE, (lines[k], lines[k + 2]), 2.0)
+            yield Size("sides, mm", value - nearest(value, GAUGE_MM), u, GAUGE_LIMIT_MM)
+        for k in range(4) if len(lines) == 4 else ():
+            off, u = seen.angle(Kind.RIGHT_ANGLE, (lines[k], lines[(k + 1) % 4]), math.pi / 2, math.sqrt(0.5))
+            yield Size("angles, deg", math.degrees(off), math.degrees(u), GAUGE_LIMIT_DEG)
+    circles = [k for k in arcs if seen.circle(k)]
+    if shape in ("disc", "ring"):
+        for k in circles:
+            value, u = seen.size(Kind.DIAMETER, (k,), 4.0)
+            off = value - nearest(value, DISC_MM if shape == "disc" else RING_MM)
+            yield Size("diameters, mm", off, u, DIAMETER_LIMIT_MM)
+    if shape == "ring" and len(circles) == 2:
+        left, known = seen.residual(Kind.CONCENTRIC, circles)
+        u = PLANE_COVERAGE * math.sqrt(float(np.linalg.eigvalsh(known)[-1]) + 2 * seen.edge**2)
+        yield Size("centres apart, mm", float(np.linalg.norm(left)), u, CONCENTRIC_LIMIT_MM)
+    if shape == "comb":
+        turns = seen.figure.outline.outer.turns()
+        for k in lines:
+            end, wall = (k + 1) % len(turns), (k + 2) % len(turns)
+            if turns[end] < 0 and turns[wall] < 0 and wall in lines:
+                value, u = seen.size(Kind.SLOT, (k, wall), 2.0)
+                yield Size("slots, mm", value - SLOT_MM, u, SLOT_LIMIT_MM)
+    if shape in ("rail", "foot"):
+        drawn, limit = (RAIL_RADII_MM, None) if shape == "rail" else (FOOT_RADII_MM, FOOT_LIMIT_MM)
+        for k in arcs:
+            value, u = seen.size(Kind.RADIUS, (k,), 1.0)
+            if shape == "rail" or seen.radius(k) < 2 * max(drawn):
+                yield Size("radii, mm", value - nearest(value, drawn), u, limit)
+
+
+def measured_scene(scene: Scene) -> Measured | None:
+    """The largest part of a photo, measured as the command does; None where the photo is refused."""
+    setup = Setup(scene.thickness, board=plain_sheet(10, 7, 25.0) if scene.plain else None)
+    try:
+        traced = trace_photo(read_photo(scene.photo), setup, lambda step, share: None)
+        outline, quality = fit_outline(traced.parts[0])
+    except DigitizeError:
+        return None
+    return measured(outline, EdgeNoise.of(outline, quality.rms_mm, quality.points), traced.budget.contributions)
+
+
+def sizes(folder: Path, only: str) -> None:
+    """The table of sizes: per scene and kind of size, the one that is farthest off."""
+    print(SIZES_HEAD)
+    for scene in scenes(folder):
+        shape = json.loads(scene.truth.read_text()).get("shape")
+        if only not in scene.name or shape not in ("gauge", "disc", "ring", "comb", "rail", "foot"):
+            continue
+        seen = measured_scene(scene)
+        found = list(sizes_of(shape, seen)) if seen else []
+        for what in dict.fromkeys(s.what for s in found):
+            kind = [s for s in found if s.what == what]
+            worst = max(kind, key=lambda s: abs(s.off) / (s.limit or s.u))
+            limit = worst.limit or worst.u
+            print(
+                f"{scene.name:5} {shape:8} {what:28} {len(kind):6d} {worst.off:+12.3f} {worst.u:6.3f} "
+                f"{max(s.u for s in kind):11.3f} {max(abs(s.off) / s.u for s in kind):6.2f} "
+                f"{f'{limit:.2f}' if worst.limit else 'U':>6}  {'yes' if abs(worst.off) <= limit else 'NO'}",
+                flush=True,
+            )
+        if not found:
+            print(f"{scene.name:5} {shape:8} {'none of its sizes' if seen else 'refused'}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", nargs="?", type=Path)
     parser.add_argument("--only", default="")
     parser.add_argument("--skip-synthetic", action="store_true")
     parser.add_argument("--ensemble", type=int, default=0)
+    parser.add_argument("--sizes", action="store_true")
     given = parser.parse_args()
+    if given.sizes and given.folder:
+        return sizes(given.folder, given.only)
     if given.ensemble and given.folder:
         print(MEMBERS_HEAD)
         return practice(given.folder, given.only, given.ensemble)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
-from shapely import LineString, contains_xy, points
+from shapely import LineString, STRtree, contains_xy, linestrings, points
 from shapely.geometry import Polygon
 from skimage.measure import find_contours
 
@@ -252,17 +252,20 @@ class Deviation:
     at: np.ndarray = field(default_factory=lambda: np.zeros(2))
 
 
+def distances(p: np.ndarray, ring: np.ndarray) -> np.ndarray:
+    """Distances (N,) of points from a closed polyline."""
+    tree = STRtree(linestrings(np.stack([ring, np.roll(ring, -1, axis=0)], axis=1)))
+    return tree.query_nearest(points(p), return_distance=True, all_matches=False)[1]
+
+
 def deviation(outline: Outline, shape: Shape) -> Deviation:
     square, count, largest, where = 0.0, 0, 0.0, np.zeros(2)
     for fitted, true in zip(outline.loops, shape.loops, strict=True):
-        ring = np.vstack([true, true[:1]])
         dense = fitted.flattened(0.001)
-        closed = LineString(np.vstack([dense, dense[:1]])).segmentize(0.2)
-        samples = np.asarray(closed.coords)
-        there = LineString(ring).distance(points(samples))
-        back = closed.distance(points(ring))
+        samples = np.asarray(LineString(np.vstack([dense, dense[:1]])).segmentize(0.2).coords)
+        there, back = distances(samples, true), distances(true, dense)
         square, count = square + float((there**2).sum()), count + len(there)
-        for d, p in ((there, samples), (back, ring)):
+        for d, p in ((there, samples), (back, true)):
             if d.max() > largest:
                 largest, where = float(d.max()), p[d.argmax()]
     return Deviation(math.sqrt(square / count), largest, where)

@@ -1,4 +1,5 @@
 import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -7,15 +8,18 @@ from hypothesis import strategies as st
 
 from digitize.fitting import fallback, fit_outline
 from digitize.fitting.chain import fit_loop
+from digitize.fitting.pieces import lines_and_arcs
 from digitize.fitting.quality import fitted_to, quality_of
-from digitize.fitting.split import prepared
+from digitize.fitting.review import shows_form
+from digitize.fitting.split import binned, prepared
 from digitize.model.errors import PartError
 from digitize.model.outline import Contour
-from digitize.model.segment import Arc, Line, moved_points
-from tests.fitting.shapes import Roughness, Shape, catalogue, deviation, polygon, roughened, turned
+from digitize.model.segment import Arc, Line, Spline, moved_points
+from tests.fitting.shapes import Roughness, Shape, along, bezier, catalogue, deviation, polygon, roughened, turned
 
 RMS_SIGMAS = 0.5  # fitting averages: lines and arcs come out truer than the points
-SWEEP_SIGMAS = 0.6  # a free curve less so: no number is spent on what may be an error of form (split.FORM_MM)
+SWEEP_SIGMAS = 0.4  # a free curve whose points err independently, and show no errors of form
+TOLD_SIGMAS = 0.5  # where standard errors are guesses
 SHARP_MM = 0.15  # at corners of 60 degrees and more, sigma 0.02
 TIP_MM = 0.30  # at a tip of 15 degrees
 SMOOTH_DEG = 0.1
@@ -27,10 +31,17 @@ SHAPES = {s.name: s for s in catalogue()}
 DRAWN = [s for s in catalogue() if s.pieces and s.name != "ogee panel"]
 
 
+@cache
+def fitted(name, sigma=0.02):
+    """A shape's contours of that noise, their outline and its quality."""
+    contours = roughened(SHAPES[name], Roughness(sigma))
+    return contours, *fit_outline(contours)
+
+
 @pytest.mark.parametrize("shape", DRAWN, ids=lambda s: s.name)
 @pytest.mark.parametrize("sigma", [0.01, 0.02, 0.05])
 def test_drawn_shapes_come_back_piece_by_piece(shape, sigma):
-    outline, quality = fit_outline(roughened(shape, Roughness(sigma)))
+    _, outline, quality = fitted(shape.name, sigma)
     off = deviation(outline, shape)
     assert (quality.pieces, quality.corners) == (shape.pieces, shape.corners)
     assert off.rms < RMS_SIGMAS * sigma
@@ -41,7 +52,7 @@ def test_drawn_shapes_come_back_piece_by_piece(shape, sigma):
 @pytest.mark.parametrize("name", ["ellipse", "ogee panel", "wave"])
 def test_sweeps_are_followed_and_stay_fair(name):
     shape = SHAPES[name]
-    outline, quality = fit_outline(roughened(shape, Roughness(0.02)))
+    _, outline, quality = fitted(name)
     off = deviation(outline, shape)
     assert off.rms < SWEEP_SIGMAS * 0.02
     assert off.largest < 0.08
@@ -73,7 +84,7 @@ def test_a_tip_that_was_cut_short_comes_out_sharp(lost):
 
 
 def test_a_straight_edge_is_one_line_and_a_quarter_round_one_arc():
-    outline, _ = fit_outline(roughened(SHAPES["one round corner"], Roughness(0.02)))
+    _, outline, _ = fitted("one round corner")
     kinds = [type(s) for s in outline.segments]
     assert (kinds.count(Line), kinds.count(Arc)) == (4, 1)
     (arc,) = (s for s in outline.segments if isinstance(s, Arc))
@@ -81,7 +92,7 @@ def test_a_straight_edge_is_one_line_and_a_quarter_round_one_arc():
     assert arc.radius == pytest.approx(40.0, abs=4 * 10.3 * 0.02 / math.sqrt(209))
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     turn=st.floats(-math.pi, math.pi),
     x=st.floats(-300, 300),
@@ -89,9 +100,8 @@ def test_a_straight_edge_is_one_line_and_a_quarter_round_one_arc():
     name=st.sampled_from(["D", "rounded rectangle", "cloud lift", "ring"]),
 )
 def test_the_fit_moves_with_the_contour(turn, x, y, name):
-    contours = roughened(SHAPES[name], Roughness(0.02))
+    contours, first, _ = fitted(name)
     moved = [Contour(moved_points(c.points, turn, (x, y)), c.sigma, c.blur) for c in contours]
-    first, _ = fit_outline(contours)
     second, _ = fit_outline(moved)
     expected = Shape(name, [loop.flattened(0.001) for loop in first.moved(turn, (x, y)).loops])
     assert deviation(second, expected).largest < 0.004  # the chords of the flattening, and rounding in the choice
@@ -99,8 +109,8 @@ def test_the_fit_moves_with_the_contour(turn, x, y, name):
     assert len(second.segments) == len(first.segments)
 
 
-@settings(max_examples=25, deadline=None)
-@given(seed=st.integers(0, 10**6), n=st.integers(8, 120), rough=st.floats(0.0, 0.4), flat=st.floats(0.01, 1.0))
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 10**6), n=st.integers(8, 60), rough=st.floats(0.0, 0.4), flat=st.floats(0.01, 1.0))
 def test_odd_contours_give_a_closed_outline_or_a_plain_refusal(seed, n, rough, flat):
     rng = np.random.default_rng(seed)
     a = np.sort(rng.uniform(0, 2 * math.pi, n))
@@ -140,17 +150,41 @@ def test_fairing_takes_saw_marks_for_noise():
     assert deviation(outline, Shape("bar", [bar])).largest < 0.1
 
 
-@pytest.mark.parametrize("name", ["rectangle", "disc", "ring", "cloud lift"])
-@pytest.mark.parametrize("seed", range(2))
-def test_errors_that_go_together_over_centimetres_make_no_pieces(name, seed):
-    shape, rng = SHAPES[name], np.random.default_rng(seed)
+def bent(shape, seed):
+    """Contours of a shape with a smooth random field, as lens, sheets and wood make it."""
+    rng = np.random.default_rng(seed)
     waves = rng.normal(0, 1 / FIELD_REACH_MM, (40, 2))
     size = rng.normal(0, FIELD_MM / math.sqrt(20), (40, 2))
-    bent = [
+    return [
         Contour(c.points + np.cos(c.points @ waves.T + np.arange(40.0)) @ size, c.sigma, c.blur)
         for c in roughened(shape, Roughness(0.015))
     ]
-    outline, quality = fit_outline(bent)
+
+
+@pytest.mark.parametrize("name", ["rectangle", "D", "ogee panel"])
+def test_long_lines_and_rounds_show_errors_of_form(name):
+    for contour, shows in ((fitted(name)[0][0], False), (bent(SHAPES[name], 0)[0], True)):
+        samples = prepared(contour, None)
+        bins = binned(samples)
+        assert shows_form(samples, bins, lines_and_arcs(bins)) is shows
+
+
+def test_a_flank_that_leaves_a_line_for_a_thin_tip_keeps_four_control_points():
+    """One more would let its bend at the tip, beyond its last points, be a guess."""
+    flank = bezier((35, 3), (35 + 12 * math.cos(0.087), 3 + 12 * math.sin(0.087)), (61.6, 23.9), (75, 28))
+    rest = [Line((75.0, 28.0), (-60.0, 28.0)), Line((-60.0, 28.0), (-60.0, -5.286)), Line((-60.0, -5.286), (35.0, 3.0))]
+    shape = Shape("beak", [turned(np.vstack([flank, *(along(s) for s in rest)]))], 4, 3)
+    outline, quality = fit_outline(roughened(shape, Roughness(0.02, together=3)))
+    assert (quality.pieces, quality.corners) == (shape.pieces, shape.corners)
+    assert [len(s.control) for s in outline.segments if isinstance(s, Spline)] == [4]
+    assert deviation(outline, shape).largest < TIP_MM
+
+
+@pytest.mark.parametrize("name", ["rectangle", "disc", "ring", "cloud lift"])
+@pytest.mark.parametrize("seed", range(2))
+def test_errors_that_go_together_over_centimetres_make_no_pieces(name, seed):
+    shape = SHAPES[name]
+    outline, quality = fit_outline(bent(shape, seed))
     assert (quality.pieces, quality.corners, quality.unfair_loops) == (shape.pieces, shape.corners, 0)
     assert deviation(outline, shape).rms < 2 * FIELD_MM
 
@@ -166,7 +200,7 @@ def test_standard_errors_that_are_guesses_change_little(name):
     outline, quality = fit_outline(told)
     off = deviation(outline, shape)
     assert (quality.corners, quality.unfair_loops) == (0, 0)
-    assert off.rms < SWEEP_SIGMAS * 0.02
+    assert off.rms < TOLD_SIGMAS * 0.02
     assert off.largest < 0.08
 
 
