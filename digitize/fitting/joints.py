@@ -186,11 +186,8 @@ def linked(samples: Samples, bins: Bins, pieces: list[Piece]) -> Chain:
         reach = (spans[k][1] - spans[k][0], spans[after][1] - spans[after][0])
         smooth = n == 1 or _is_smooth(samples, fits[k], fits[after], link, reach)
         links.append(Link(lo, hi, smooth and hi - lo < 1e-6))
-    for k, piece in enumerate(pieces):
-        before, after = links[k - 1].smooth, links[k].smooth
-        lone = fits[k - 1] if before else fits[(k + 1) % n]
-        # A line's tangent is its own; one found between two curves, or two of them, four control points cannot follow.
-        given = (before and after) or ((before or after) and not isinstance(lone, LineFit))
+    for k, piece in enumerate(pieces):  # tangents that are given leave four control points no freedom but to be flat
+        given = links[k - 1].smooth or links[k].smooth
         if given and piece.knots is not None and piece.borders is not None:
             knots = clamped_knots(piece.borders, max(len(piece.knots) - DEGREE - 1, DEGREE + 2))
             fits[k] = own_fit(samples, piece.kind, knots, chosen(samples, *spans[k]))

@@ -1,27 +1,23 @@
-"""Corners beyond the last trusted points: a curve whose bend there is a guess is led into them with the bend it had."""
+"""Corners beyond the last trusted points: a curve whose bend there is a guess is led straight into them."""
 
 from __future__ import annotations
-
-import math
 
 import numpy as np
 from scipy.spatial import cKDTree
 from shapely import LinearRing, LineString
 
 from digitize.model.outline import CORNER_RAD, Loop
-from digitize.model.segment import Arc, Line, Points, Segment, Spline, as_point, part
+from digitize.model.segment import Arc, Line, Points, Segment, as_point, part
 
 NEAR_MM = 0.15  # a point so near a segment supports it there
 # A curve that runs on without a point for longer than this, and than this share of what its points cover, does not know
 # its own bend there. A spline's end knows less than an arc.
 BARE_MM, BARE_ARC, BARE_SPLINE = 1.0, 0.25, 0.12
-BENT_OVER = 2.0  # the bare stretch is led with the mean bend of one so many times as long before it
-STRAIGHT_RAD = 1e-4  # a turn that is none
 FARTHEST = 3.0  # times the gap between the last points: corners farther out are no corners
 
 
 def straightened(loop: Loop, points: Points) -> Loop:
-    """The loop, its curves led evenly into every corner that they reach without support by ``points`` (N, 2)."""
+    """The loop, its curves led straight into every corner that they reach without support by ``points`` (N, 2)."""
     segments, turns = list(loop.segments), loop.turns()
     ends: list[list[Segment]] = [[s] for s in segments]
     if len(segments) < 2:
@@ -54,7 +50,7 @@ def _last_seen(segment: Segment, points: cKDTree) -> float:
 
 
 def _meeting(one: Segment, a: float, other: Segment, b: float) -> Points | None:
-    """Where two segments that run toward a corner meet, guesses led evenly; None where they do not."""
+    """Where two segments that run toward a corner meet, guesses led straight; None where they do not."""
     reach = FARTHEST * float(np.linalg.norm(one.point(a)[0] - other.point(b)[0]))
     paths = [LineString(_path(s, t, reach)) for s, t in ((one, a), (other, b))]
     place = paths[0].intersection(paths[1])
@@ -73,49 +69,18 @@ def _nearest(segment: Segment, place: Points) -> float:
 
 
 def _path(segment: Segment, seen: float, reach: float) -> Points:
-    """The segment from its last point on: by ``reach`` as it is led if it is a line or a guess, else as it runs."""
-    if not (isinstance(segment, Line) or _is_guess(segment, seen)):
-        return segment.point(np.linspace(seen, 1.0, 200))
-    (along,), u = segment.tangent(seen), np.linspace(0.0, reach, 200)[:, None]
-    bend = _measured_bend(segment, seen)
-    if abs(bend) * reach < STRAIGHT_RAD:
-        straight: Points = segment.point(seen) + u * along
-        return straight
-    turn = bend * u
-    bent: Points = (
-        segment.point(seen) + (np.sin(turn) * along + (1 - np.cos(turn)) * np.array([-along[1], along[0]])) / bend
-    )
-    return bent
-
-
-def _measured_bend(segment: Segment, seen: float) -> float:
-    """Mean curvature (1/mm) of a spline over its last seen stretch, twice as long as its bare one; 0 of an arc."""
-    if not isinstance(segment, Spline):
-        return 0.0
-    stretch = min(seen, BENT_OVER * (1 - seen))
-    t = np.linspace(seen - stretch, seen, 50)
-    (ax, ay), (bx, by) = segment.tangent(t[[0, -1]])
-    length = float(np.linalg.norm(np.diff(segment.point(t), axis=0), axis=1).sum())
-    return math.atan2(ax * by - ay * bx, ax * bx + ay * by) / max(length, 1e-9)
+    """The segment from its last point on: straight by ``reach`` if it is a line or a guess, else as it runs."""
+    if isinstance(segment, Line) or _is_guess(segment, seen):
+        start = segment.point(seen)[0]
+        return np.array([start, start + reach * segment.tangent(seen)[0]])
+    return segment.point(np.linspace(seen, 1.0, 200))
 
 
 def _led(segment: Segment, seen: float, corner: Points) -> list[Segment]:
-    """The segment up to the corner: a guess only to its last point, then with the bend it has there."""
+    """The segment up to the corner: a guess only to its last point, then straight."""
     if isinstance(segment, Line):
         return [Line(segment.start, as_point(corner))]
     if _is_guess(segment, seen):
         known = part(segment, 0.0, seen)
-        return [known, _tangent(known, corner)]
+        return [known, Line(known.end, as_point(corner))]
     return [part(segment, 0.0, _nearest(segment, corner))]
-
-
-def _tangent(known: Segment, corner: Points) -> Segment:
-    """The arc, or line, from the end of a segment to a corner, tangent to it."""
-    along, chord = known.tangent(1.0)[0], corner - np.array(known.end)
-    half = math.atan2(along[0] * chord[1] - along[1] * chord[0], float(along @ chord))
-    if abs(half) < STRAIGHT_RAD or not isinstance(known, Spline):
-        return Line(known.end, as_point(corner))
-    radius = float(np.hypot(*chord)) / (2 * math.sin(half))  # signed: positive to the left
-    centre = np.array(known.end) + radius * np.array([-along[1], along[0]])
-    start = np.array(known.end) - centre
-    return Arc(as_point(centre), abs(radius), math.atan2(start[1], start[0]), 2 * half)

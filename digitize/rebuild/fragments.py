@@ -30,6 +30,7 @@ NEAR_SIGMAS = 3.0  # of the gaps' scatter
 ROUGH_RAD = 4.0  # a fracture that turns to and fro by so much is its own proof
 ROUGH_MM = 12.0  # over at least so much edge
 OVERLAP_MM = 0.6  # mean depth by which joined pieces may cover each other, from fits and worn edges
+SURE = 10.0  # evidence that no false joint reached on snapped panels (8.3 at most; true jagged ones began at 12)
 TURNED_OVER = 1.3  # times the evidence of the piece as it lies, to say that it was turned over
 RIVAL = 0.75  # of the evidence: another way to join that is as good as this is told
 HOME = Placement(0.0, (0.0, 0.0))
@@ -109,8 +110,8 @@ def joined(outlines: Sequence[Outline], lost: float = LOST_MM, way: int = 1) -> 
 def _check_turned_over(
     pieces: Sequence[Piece], chosen: Sequence[Proposal], proposals: Sequence[Proposal], lost: float
 ) -> None:
-    """Raises InputError where a piece that no rough fracture ties to the others would have one when turned over."""
-    tied = _groups(len(pieces), [p for p in chosen if p.rough])
+    """Raises InputError where a piece without a sure fracture would have a far better one when turned over."""
+    tied = _groups(len(pieces), [p for p in chosen if p.rough and p.evidence >= SURE])
     for j in range(1, len(pieces)):
         if tied[j] == tied[0]:
             continue

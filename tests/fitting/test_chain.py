@@ -14,8 +14,8 @@ from digitize.fitting.review import shows_form
 from digitize.fitting.split import binned, prepared
 from digitize.model.errors import PartError
 from digitize.model.outline import Contour
-from digitize.model.segment import Arc, Line, Spline, moved_points
-from tests.fitting.shapes import Roughness, Shape, along, bezier, catalogue, deviation, polygon, roughened, turned
+from digitize.model.segment import Arc, Line, moved_points
+from tests.fitting.shapes import Roughness, Shape, catalogue, deviation, polygon, roughened, turned
 
 RMS_SIGMAS = 0.5  # fitting averages: lines and arcs come out truer than the points
 SWEEP_SIGMAS = 0.4  # a free curve whose points err independently, and show no errors of form
@@ -167,17 +167,6 @@ def test_long_lines_and_rounds_show_errors_of_form(name):
         samples = prepared(contour, None)
         bins = binned(samples)
         assert shows_form(samples, bins, lines_and_arcs(bins)) is shows
-
-
-def test_a_flank_that_leaves_a_line_for_a_thin_tip_keeps_four_control_points():
-    """One more would let its bend at the tip, beyond its last points, be a guess."""
-    flank = bezier((35, 3), (35 + 12 * math.cos(0.087), 3 + 12 * math.sin(0.087)), (61.6, 23.9), (75, 28))
-    rest = [Line((75.0, 28.0), (-60.0, 28.0)), Line((-60.0, 28.0), (-60.0, -5.286)), Line((-60.0, -5.286), (35.0, 3.0))]
-    shape = Shape("beak", [turned(np.vstack([flank, *(along(s) for s in rest)]))], 4, 3)
-    outline, quality = fit_outline(roughened(shape, Roughness(0.02, together=3)))
-    assert (quality.pieces, quality.corners) == (shape.pieces, shape.corners)
-    assert [len(s.control) for s in outline.segments if isinstance(s, Spline)] == [4]
-    assert deviation(outline, shape).largest < TIP_MM
 
 
 @pytest.mark.parametrize("name", ["rectangle", "disc", "ring", "cloud lift"])

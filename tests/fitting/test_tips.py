@@ -2,14 +2,12 @@
 
 import numpy as np
 import pytest
-from scipy.interpolate import make_interp_spline
 
 from digitize.fitting.tips import straightened
 from digitize.model.outline import Loop
-from digitize.model.segment import Arc, Line, Spline, as_point
+from digitize.model.segment import Arc, Line, Spline
 
-LED_MM = 0.1  # of a corner 20 mm beyond the last point; a straight lead would be 4 mm off
-LED_RAD = 1e-6
+SPLIT_MM = 1e-9
 
 
 def beak(bend: float) -> Loop:
@@ -18,21 +16,18 @@ def beak(bend: float) -> Loop:
     return Loop((Line((-40.0, 0.0), (40.0, 0.0)), Line((40.0, 0.0), (-bend, 60.0)), flank))
 
 
-def test_a_flaring_end_is_led_on_with_the_bend_that_it_had():
-    """A quarter of a circle of 50 mm, drawn as a spline whose last quarter, without points, flares outward by 3 mm."""
-    angle = np.linspace(0, np.pi / 2, 41)
-    curve = make_interp_spline(np.linspace(0, 1, 41), 50 * np.column_stack([np.cos(angle), np.sin(angle)]), k=3)
-    control = curve.c.copy()
-    control[34:, 1] += np.linspace(0.3, 3.0, 7)
-    flank = Spline(tuple(as_point(c) for c in control), tuple(float(k) for k in curve.t))
-    loop = Loop((flank, Line(flank.end, (0.0, 0.0)), Line((0.0, 0.0), flank.start)))
+def test_a_flaring_end_is_led_straight_from_its_last_point():
+    loop = beak(6.0)
+    flank = loop.segments[2]
     points = np.concatenate(
-        [s.point(np.linspace(0, share, 400)) for s, share in zip(loop.segments, (0.75, 1, 1), strict=True)]
+        [flank.point(np.linspace(0.3, 1, 80)), *(s.point(np.linspace(0, 0.8, 99)) for s in loop.segments[:2])]
     )
-    led = straightened(loop, points[np.abs(points[:, 1] - 51.5) > 1.6])
+    led = straightened(loop, points)
     assert len(led.segments) == 4
-    assert max(y for _, y in led.corners()) == pytest.approx(50.0, abs=LED_MM)
-    assert abs(led.turns()[1]) < LED_RAD
+    last, tangent = flank.point(0.3)[0], -flank.tangent(0.3)[0]
+    tip = max(led.corners(), key=lambda p: p[1])
+    away = np.array(tip) - last
+    assert abs(away[0] * tangent[1] - away[1] * tangent[0]) < 0.05 and tip[1] < 60.0
 
 
 @pytest.mark.parametrize("share", [0.98, 1.0])
