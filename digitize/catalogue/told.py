@@ -34,13 +34,13 @@ class Record:
     comparisons: tuple[dict[str, Any], ...]
 
 
-def record(folder: Path, entry: Entry) -> Record:
+def record(folder: Path, stem: str) -> Record:
     """Raises FileError if the pattern cannot be read."""
-    path = pattern_path(folder, entry.stem)
-    belongs = belongings(folder, entry.stem)
+    path = pattern_path(folder, stem)
+    belongs = belongings(folder, stem)
     earlier = tuple(_version(p) for p in belongs.earlier)
     comparisons = tuple(comparison(p) for p in belongs.comparisons)
-    return Record(entry.stem, path, read_pattern(path), belongs, earlier, comparisons)
+    return Record(stem, path, read_pattern(path), belongs, earlier, comparisons)
 
 
 def _version(path: Path) -> Pattern | None:

@@ -46,7 +46,7 @@ def export_command(
             raise InputError(
                 f"“{output}” cannot be written", f"give it one of the endings {', '.join(PATTERN_WRITERS)}"
             )
-    form = _form(dxf_unit, r12, paper, arcs)
+    form = written_as(dxf_unit, r12, paper, arcs)
     check_targets(outputs, force, [pattern])
     meant = meant_kinds(as_meant)
     part = read_part(pattern, unit)
@@ -61,7 +61,7 @@ def export_command(
     print("\n".join([f"Note: {note}" for note in notes] + [f"Written: {output}" for output in outputs]))
 
 
-def _form(dxf_unit: str, r12: str | None, paper: str, arcs: str | None) -> Form:
+def written_as(dxf_unit: str, r12: str | None, paper: str, arcs: str | None) -> Form:
     """How to write, from the options as typed; raises InputError."""
     chords = None if r12 is None else parse_length(r12 or USUAL_CHORDS, "chord error", *TOLERANCE_MM)
     near = None if arcs is None else parse_length(arcs or USUAL_ARCS, "tolerance of the arcs", *TOLERANCE_MM)

@@ -9,7 +9,7 @@ import typer
 
 from digitize.commands.options import AsJson, Force, Unit
 from digitize.commands.rebuilding import Output, PictureFile, deliver, pattern_point, places
-from digitize.editing.measured import stretch_length
+from digitize.editing.measured import invented_length
 from digitize.files import read_part
 from digitize.model.errors import InputError
 from digitize.model.pattern import Pattern, Step
@@ -72,7 +72,7 @@ def healed_words(found: Healed) -> list[str]:
         return ["Nothing is out of fair: the outline was left as it is"]
     deepest = max(found.depths_mm)
     count = f"{len(found.kinds)} stretch{'es' if len(found.kinds) > 1 else ''}"
-    length = sum(stretch_length(s.start_mm, s.end_mm, found.outline.loops[s.loop].length) for s in found.invented)
+    length = invented_length(found.outline, found.invented)
     return [
         f"{count} replaced ({', '.join(found.kinds)}), {length:.1f} mm in all",
         f"The edge moved by up to {deepest:.2f} mm",

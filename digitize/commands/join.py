@@ -27,7 +27,7 @@ from digitize.commands.options import (
 )
 from digitize.commands.reading import Reader, is_photo
 from digitize.commands.rebuilding import Output, PictureFile, deliver, places
-from digitize.editing.measured import stretch_length
+from digitize.editing.measured import invented_length
 from digitize.model.errors import InputError
 from digitize.model.pattern import Pattern
 from digitize.model.units import parse_length, parse_numbers
@@ -94,7 +94,5 @@ def joint_words(found: Joined) -> list[str]:
         f"overlaps up to {j.overlap_mm:.2f} mm; joint ± {j.angle_deg:.3f}° and ± {j.shift_mm:.2f} mm (k = 2)"
         for j in found.joints
     ]
-    invented = math.fsum(
-        stretch_length(s.start_mm, s.end_mm, found.outline.loops[s.loop].length) for s in found.invented
-    )
+    invented = invented_length(found.outline, found.invented)
     return [*lines, f"{invented:.1f} mm of edge across the fractures is invented (dashed in pictures)"]

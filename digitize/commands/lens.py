@@ -20,12 +20,11 @@ from digitize.commands.options import (
     check_suffix,
     shown_progress,
 )
-from digitize.files import check_targets, read_photo, text_of, write_files
+from digitize.files import LENS_SUFFIX, check_targets, read_photo, text_of, write_files
 from digitize.formats.lens_page import lens_page
 from digitize.pipeline import calibrate_lens
 from digitize.vision.lens import Calibration
 
-SUFFIX = ".lens.json"
 PRINT_NOTE = (
     "How large the sheets were printed does not matter for a lens, only whether both ways alike: "
     "where the check lines differ from each other, give them (--check-lines)."
@@ -48,8 +47,8 @@ def lens_command(
 ) -> None:
     """Calibrate the lens of a camera from photos of printed sheets."""
     board, scale = board_and_scale(sheet, check_lines)
-    check_suffix(output, SUFFIX)
-    name = text_of(output.name[: -len(SUFFIX)])
+    check_suffix(output, LENS_SUFFIX)
+    name = text_of(output.name[: -len(LENS_SUFFIX)])
     picture = None if picture_file is None else Path(picture_file or output.with_name(f"{name}.png"))
     if picture:
         check_suffix(picture, ".png")

@@ -12,7 +12,7 @@ import typer
 
 from digitize.commands.options import AsJson, Force, Unit, beside
 from digitize.files import check_targets, read_part, read_rack, write_files
-from digitize.formats.paper import parse_paper
+from digitize.formats.paper import Paper, parse_paper
 from digitize.formats.plan_page import plan_pdf, plan_png
 from digitize.model.errors import InputError
 from digitize.model.pattern import THICKEST_MM, Pattern
@@ -76,9 +76,7 @@ def plan_command(
         "plunge_mm": parse_length(plunge, "reach of the router", 1.0, DEEPEST_MM) if plunge else None,
         "runout": parse_runout(runout) if runout else 0.0,
     }
-    sheet = parse_paper(paper)
-    if sheet.roll:
-        raise InputError(f"“{paper}” is a roll, and the plan is one page", "name A4, A3, Letter or Tabloid")
+    sheet = one_page(paper)
     thick = _thickness(pattern_thickness, "pattern's thickness")
     wood, fibres = _thickness(stock, "stock's thickness"), None if grain is None else parse_angle(grain)
     targets = [beside(pattern, text, "plan", ending) for text, ending in ((pdf, ".pdf"), (picture, ".png"))]
@@ -96,6 +94,14 @@ def plan_command(
     contents = {t: make(found, part.name, sheet) for t, make in zip(targets, (plan_pdf, plan_png), strict=True) if t}
     write_files(contents, force)
     print(json.dumps(_values(found, part, list(contents))) if as_json else _summary(found, part, list(contents)))
+
+
+def one_page(text: str) -> Paper:
+    """The paper of a plan, as typed; raises InputError."""
+    paper = parse_paper(text)
+    if paper.roll:
+        raise InputError(f"“{text}” is a roll, and the plan is one page", "name A4, A3, Letter or Tabloid")
+    return paper
 
 
 def parse_runout(text: str) -> float:

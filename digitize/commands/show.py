@@ -19,5 +19,5 @@ def show_command(
     as_json: AsJson = False,
 ) -> None:
     """Show what is known of a kept pattern: sizes, marks, history and files."""
-    found = record(folder, named(folder, name))
+    found = record(folder, named(folder, name).stem)
     print(json.dumps(record_values(found)) if as_json else record_words(found))

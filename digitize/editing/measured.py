@@ -78,6 +78,11 @@ def stretch_length(start: float, end: float, whole: float) -> float:
     return whole if end - start >= whole else (end - start) % whole
 
 
+def invented_length(outline: Outline, invented: Sequence[Stretch]) -> float:
+    """How much of an outline no edge was measured for, mm."""
+    return math.fsum(stretch_length(s.start_mm, s.end_mm, outline.loops[s.loop].length) for s in invented)
+
+
 def _runs(far: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last (exclusive) of each run of a closed row of steps; last may exceed their number, by going round."""
     n = len(far)

@@ -13,24 +13,21 @@ import numpy as np
 from digitize.model.camera import focal_from_35mm
 from digitize.model.errors import Caveat, DigitizeError
 from digitize.model.outline import Contour
-from digitize.model.segment import Points
 from digitize.vision.agreement import check_source
 from digitize.vision.checkerboard import find_sheets
 from digitize.vision.combine import Floats, apart, combined
 from digitize.vision.evidence import judge_edge
-from digitize.vision.follow import follow, palette
-from digitize.vision.locate import locate
 from digitize.vision.mask import PartMask, choose_parts, find_parts
 from digitize.vision.mottle import check_paper, mottle
 from digitize.vision.photo import Photo
 from digitize.vision.polyline import outward
 from digitize.vision.quality import judge, judge_photo
+from digitize.vision.stroke import edges_near
 from digitize.vision.thickness import Heights
 from digitize.vision.trace import PHONE_35MM, Progress, Setup, Traced, concluded, contours_of
 from digitize.vision.view import View
 from digitize.vision.views import Seen, solve_views
 
-MASK_PX = 1000  # long side of a photo where a known outline is drawn as its mask
 FRAME_PX = 12.0  # nearer to the photo's border an outline is not all in view
 FACE_PX, WALL_PX = 0.05, 0.15  # what shading and blur leave in the place of an upper arris, and of a foot
 WALL_SEEN_PX = 0.7  # a wall narrower than this does not count as one
@@ -125,9 +122,7 @@ def _again(
     try:
         poor = judge(photo, view)
         for known in loops:
-            own = palette(photo.pixels, *_drawn(view, photo, known, heights))
-            followed = [follow(view, photo.pixels, loop, heights, own) for loop in known]
-            found.append(locate(view, photo.pixels, followed, heights))
+            found.append(edges_near(photo, view, known, heights))
             poor += judge_edge(found[-1], view.mm_per_px(known[0].mean(axis=0), heights.top))
     except (DigitizeError, ValueError) as error:  # a contour with hardly any points is no contour
         reason = error.problem if isinstance(error, DigitizeError) else "an edge of the part cannot be followed"
@@ -139,15 +134,6 @@ def _again(
             return None, (disagreement,)
     told_of = tuple(Caveat(f"“{photo.name}” counts less, since {c.problem}", c.remedy) for c in poor if c.edge_px)
     return Look(view, tuple(found), _doubt(poor)), told_of
-
-
-def _drawn(view: View, photo: Photo, loops: Sequence[Points], heights: Heights) -> tuple[np.ndarray, float]:
-    """A part's mask (h, w) bool as its outline predicts it, and mask px per photo px."""
-    scale = min(1.0, MASK_PX / max(photo.size))
-    mask = np.zeros((round(photo.size[1] * scale), round(photo.size[0] * scale)), np.uint8)
-    at = [((view.image_from_bench(loop, heights.top) + 0.5) * scale - 0.5).round().astype(np.int32) for loop in loops]
-    cv2.fillPoly(mask, at, 1)  # even-odd: holes stay empty
-    return mask.astype(bool), scale
 
 
 def _disagreement(name: str, part: Sequence[Contour], other: Sequence[Contour], pixel: float) -> Caveat | None:

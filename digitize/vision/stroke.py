@@ -1,4 +1,4 @@
-"""An edge that a person has pointed at: from loops drawn by hand over the photo to the edge points nearest to them."""
+"""Edges of a part that is known roughly, from another photo or a hand: the edge points nearest to its loops."""
 
 from __future__ import annotations
 

@@ -13,30 +13,33 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+import numpy as np
 from PIL import Image
 
 from digitize.catalogue.find import Asked, find, find_like
 from digitize.catalogue.folder import belongings, file_bytes, keep, kept_files, pattern_path
-from digitize.catalogue.index import Entry, ask, by_words
 from digitize.catalogue.names import safe_stem, tags_of
 from digitize.catalogue.told import record, record_rows
+from digitize.commands.compare import LEAST_MM, WIDEST_MM
+from digitize.commands.export import written_as
 from digitize.commands.options import fair_mm, setup_from
+from digitize.commands.plan import DEEPEST_MM, WIDEST_BLADE_MM, one_page
 from digitize.commands.shelf import size_range
 from digitize.commands.trace import PHOTO_SUFFIXES
 from digitize.compare.compare import Comparison, Fit, How
 from digitize.compare.report import deviations_csv
 from digitize.compare.report import values as comparison_json
-from digitize.draft import Draft, opened, traced
+from digitize.draft import opened, traced
 from digitize.files import PATTERN_SUFFIX, lens_files, photo_from, read_pattern, read_rack
-from digitize.formats import Form, pattern_bytes
+from digitize.formats import pattern_bytes
 from digitize.formats.compare_page import comparison_png, report_pdf
-from digitize.formats.dxf import DxfForm
-from digitize.formats.paper import PAPERS, Paper, parse_paper
+from digitize.formats.paper import parse_paper
 from digitize.formats.picture import pattern_png
 from digitize.formats.plan_page import plan_pdf, plan_png
 from digitize.model.errors import FileError, InputError
-from digitize.model.pattern import THICKEST_MM, Pattern
-from digitize.model.units import parse_length, parse_unit
+from digitize.model.pattern import THICKEST_MM
+from digitize.model.segment import as_point
+from digitize.model.units import parse_length
 from digitize.pipeline import Frame, compare_parts, trace
 from digitize.shop.cutter import Cutter
 from digitize.shop.plan import Plan, plan
@@ -44,16 +47,13 @@ from digitize.shop.told import speed_words
 from digitize.vision.photo import Photo
 from digitize.vision.trace import Progress, Setup
 from digitize.web import scenes
-from digitize.web.desk import Desk, Seen, Shot, Work, on_stage
+from digitize.web.desk import Desk, Seen, Shot, Work, off_stage, on_stage
 from digitize.web.forms import CompareAsked, Keep, Pages, PlanAsked, Trace
 from digitize.web.guard import Refused
 from digitize.web.tiles import tiles_of
 
 MOST_LISTED, MOST_ALIKE = 60, 8
-ARCS_MM = 0.02
 PICTURE_PX = 1600
-LEAST_ZONE_MM, WIDEST_ZONE_MM = 0.001, 100.0
-DEEPEST_MM, WIDEST_BLADE_MM = 300.0, 50.0
 KINDS = {
     "json": "application/json",
     "dxf": "image/vnd.dxf",
@@ -89,7 +89,7 @@ def opened_work(folder: Path, stem: str) -> Work:
     pattern = read_pattern(pattern_path(folder, _known(folder, stem)))
     work = Work(name=pattern.name, stem=stem)
     work.begin(opened(pattern))
-    work.kept_at = 0
+    work.kept = work.draft
     return work
 
 
@@ -120,17 +120,15 @@ def setup_of(asked: Trace, work: Work) -> Setup:
     setup = setup_from(asked.thickness, *words, "largest", asked.eased or None)
     if asked.at is None:
         return setup
-    x, y = asked.at
-    return replace(setup, part=(x - 0.5, -y - 0.5))
+    return replace(setup, part=as_point(off_stage(np.array([asked.at]))[0]))
 
 
 def trace_work(work: Work, setup: Setup, asked: Trace, progress: Progress) -> None:
     """Traces a work's photo; the work changes only once all is done."""
-    if work.shot is None:
-        raise Refused(409, "There is no photo to trace", "choose a photo first")
-    photo = photo_from(io.BytesIO(work.shot.data), work.shot.name)
     now = datetime.now(UTC)
-    tracing = trace([photo], setup, fair_mm(asked.fair or None), Frame.PART, frozenset(), work.name, now, progress)
+    tracing = trace(
+        [work.photo()], setup, fair_mm(asked.fair or None), Frame.PART, frozenset(), work.name, now, progress
+    )
     draft, sight = traced(tracing)
     view, figure = tracing.traced.view, tracing.figure
     sheets = tuple(
@@ -143,11 +141,6 @@ def trace_work(work: Work, setup: Setup, asked: Trace, progress: Progress) -> No
         work.sight, work.seen = sight, Seen(sheets, tracing.traced.budget.advice, grain)
         work.told = asked.typed
         work.begin(draft)
-        work.kept_at = -1
-
-
-def marked(draft: Draft, pattern: Pattern) -> Draft:
-    return replace(draft, pattern=pattern)
 
 
 def planned(work: Work, asked: PlanAsked) -> Plan:
@@ -181,7 +174,7 @@ def cutter_words(cutter: Cutter) -> str:
 def compared(folder: Path, work: Work, asked: CompareAsked) -> Comparison:
     """The part on the desk against a kept master."""
     master = read_pattern(pattern_path(folder, _known(folder, asked.master)))
-    zone = _length(asked.zone, "zone", LEAST_ZONE_MM, WIDEST_ZONE_MM)
+    zone = _length(asked.zone, "zone", LEAST_MM, WIDEST_MM)
     return compare_parts([work.pattern], master, How(zone=zone, fit=Fit(asked.fit), mirrored=asked.mirrored))[0]
 
 
@@ -195,8 +188,8 @@ def kept(folder: Path, work: Work, asked: Keep) -> dict[str, str]:
     if work.comparison:
         attached["comparison.json"] = json.dumps(comparison_json(work.comparison)).encode()
     target, pattern = keep(folder, work.pattern.model_copy(update=words), pattern_png, attached, asked.replace)
-    work.drafts[work.at] = marked(work.draft, pattern)
-    work.stem, work.kept_at, work.name = target.name.removesuffix(PATTERN_SUFFIX), work.at, pattern.name
+    work.kept = work.drafts[work.at] = replace(work.draft, pattern=pattern)
+    work.stem, work.name = target.name.removesuffix(PATTERN_SUFFIX), pattern.name
     return {"stem": work.stem, "name": pattern.name, "file": str(target)}
 
 
@@ -212,13 +205,16 @@ def pages(work: Work, asked: Pages) -> dict[str, Any]:
 def download(work: Work, what: str, asked: Mapping[str, str]) -> Sent:
     """A file of the work, by its address's last part; raises Refused where there is none such."""
     kind, _, ending = what.partition(".")
+    paper = asked.get("paper", "A4")
     name = f"{safe_stem(work.pattern.name)}{'' if kind == 'pattern' else f'-{kind}'}.{ending}"
     if kind == "pattern" and ending == "json":
         data, name = work.pattern.model_dump_json(indent=1).encode(), f"{safe_stem(work.pattern.name)}{PATTERN_SUFFIX}"
     elif kind == "pattern" and ending in ("dxf", "svg", "pdf", "png"):
-        data = pattern_bytes(work.pattern, f".{ending}", _form(asked))
+        arcs = "" if asked.get("arcs") == "yes" else None  # within what is usual
+        form = written_as(asked.get("unit", "mm"), None, paper, arcs)
+        data = pattern_bytes(work.pattern, f".{ending}", form)
     elif kind == "plan" and ending in ("pdf", "png") and work.plan:
-        data = (plan_pdf if ending == "pdf" else plan_png)(work.plan, work.pattern.name, _sheet(asked))
+        data = (plan_pdf if ending == "pdf" else plan_png)(work.plan, work.pattern.name, one_page(paper))
     elif kind == "comparison" and ending == "pdf" and work.comparison:
         data = report_pdf(work.comparison, datetime.now(UTC))
     elif kind == "comparison" and ending == "png" and work.comparison:
@@ -228,18 +224,6 @@ def download(work: Work, what: str, asked: Mapping[str, str]) -> Sent:
     else:
         raise Refused(404, f"There is no {kind} to send", "make it first")
     return Sent(data, KINDS[ending], name)
-
-
-def _form(asked: Mapping[str, str]) -> Form:
-    arcs = ARCS_MM if asked.get("arcs") == "yes" else None
-    return Form(DxfForm(parse_unit(asked.get("unit", "mm"))), parse_paper(asked.get("paper", "A4")), arcs)
-
-
-def _sheet(asked: Mapping[str, str]) -> Paper:
-    name = asked.get("paper", "A4")
-    if name not in PAPERS:
-        raise InputError(f"“{name}” is not a paper for one page", f"choose {', '.join(PAPERS)}")
-    return parse_paper(name)
 
 
 def disposition(name: str) -> str:
@@ -268,9 +252,8 @@ def _silent(step: str, done: float) -> None:
 
 def recorded(folder: Path, stem: str) -> dict[str, Any]:
     """Everything about one kept pattern."""
-    it = record(folder, _entry(folder, stem))
-    told = record_rows(it)
-    base = f"/api/patterns/{quote(stem, safe='')}"
+    it = record(folder, _known(folder, stem))
+    told, base = record_rows(it), scenes.kept_address(stem)
     return {
         "stem": stem,
         "name": it.pattern.name,
@@ -280,15 +263,6 @@ def recorded(folder: Path, stem: str) -> dict[str, Any]:
         "comparisons": [text for label, text in told if label == "Compared"],
         "earlier": [text for label, text in told if label == "Earlier"],
     }
-
-
-def _entry(folder: Path, stem: str) -> Entry:
-    _known(folder, stem)
-    found = [e for e in ask(folder, lambda index: by_words(index, "", (), None)) if e.stem == stem]
-    if not found:
-        read_pattern(pattern_path(folder, stem))  # tells what is wrong with it
-        raise Refused(404, "That pattern is not in the list", "look for it again")
-    return found[0]
 
 
 def kept_picture(folder: Path, stem: str, what: str) -> Sent:

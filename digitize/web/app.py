@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import threading
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -100,7 +100,7 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         async def endpoint(request: Request) -> Response:
             asked = await _form(request, form, shop.limits)
             work = shop.desk.get(request.path_params["ident"])
-            return JSONResponse(await run_in_threadpool(_held, work, lambda: answer(work, asked)), headers=FRESH)
+            return await run_in_threadpool(_locked, work, lambda it: answer(it, asked))
 
         return Route(path, endpoint, methods=["POST"])
 
@@ -166,7 +166,7 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         return scenes.edited_values(work)
 
     def grain(work: Work, asked: Grain) -> Any:
-        work.put(actions.marked(work.draft, grained(work, asked)))
+        work.put(replace(work.draft, pattern=grained(work, asked)))
         return scenes.edited_values(work)
 
     def plan(work: Work, asked: PlanAsked) -> Any:
@@ -187,10 +187,10 @@ def _routes(shop: Shop) -> list[BaseRoute]:
             "species": sorted(SPECIES),
             "cutters": [{"name": c.name, "words": actions.cutter_words(c)} for c in rack],
         }
-        return JSONResponse(values, headers=FRESH)
+        return _json(values)
 
     def patterns(request: Request) -> Response:
-        return JSONResponse(actions.listed(shop.folder, shop.desk, request.query_params), headers=FRESH)
+        return _json(actions.listed(shop.folder, shop.desk, request.query_params))
 
     def sent(request: Request) -> Response:
         work, what = work_of(request), request.path_params["what"]
@@ -201,7 +201,7 @@ def _routes(shop: Shop) -> list[BaseRoute]:
     return [
         Route("/api/photos", photos, methods=["POST"]),
         get("/api/shop", shop_told),
-        get("/api/desk", lambda r: JSONResponse({"docs": [scenes.brief(w) for w in shop.desk.works]}, headers=FRESH)),
+        get("/api/desk", lambda r: _json({"docs": [scenes.brief(w) for w in shop.desk.works]})),
         get(desk, lambda r: _locked(work_of(r), scenes.work_values)),
         get(f"{desk}/tiles/{{z:int}}-{{x:int}}-{{y:int}}.jpg", tile),
         Route(f"{desk}/close", close, methods=["POST"]),
@@ -250,11 +250,6 @@ def _json(values: Any) -> Response:
 def _locked(work: Work, told: Callable[[Work], Any]) -> Response:
     with work.lock:
         return _json(told(work))
-
-
-def _held(work: Work, do: Callable[[], Any]) -> Any:
-    with work.lock:
-        return do()
 
 
 def _file(found: actions.Sent) -> Response:

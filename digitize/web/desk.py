@@ -5,6 +5,7 @@ All of it is in memory; what is to last is kept in the catalogue.
 
 from __future__ import annotations
 
+import io
 import secrets
 import threading
 from collections import OrderedDict
@@ -16,10 +17,12 @@ import numpy.typing as npt
 
 from digitize.compare.compare import Comparison
 from digitize.draft import Draft, Sight
+from digitize.files import photo_from
 from digitize.model.outline import Outline
 from digitize.model.pattern import Pattern
 from digitize.model.segment import Points
 from digitize.shop.plan import Plan
+from digitize.vision.photo import Photo
 from digitize.web.guard import Refused
 
 MOST_OPEN = 12
@@ -68,7 +71,7 @@ class Work:
     stem: str | None = None
     drafts: list[Draft] = field(default_factory=list)
     at: int = -1
-    kept_at: int = -1
+    kept: Draft | None = None
     plan: Plan | None = None
     comparison: Comparison | None = None
     made: Made | None = None
@@ -85,6 +88,17 @@ class Work:
     @property
     def pattern(self) -> Pattern:
         return self.draft.pattern
+
+    @property
+    def is_kept(self) -> bool:
+        """Whether nothing is lost with it: its present state is kept, or there is none."""
+        return self.at < 0 or self.draft is self.kept
+
+    def photo(self) -> Photo:
+        """The photo anew, since its pixels are not held; raises Refused where there is none."""
+        if self.shot is None:
+            raise Refused(409, "There is no photo here", "choose a photo first")
+        return photo_from(io.BytesIO(self.shot.data), self.shot.name)
 
     def begin(self, draft: Draft) -> None:
         """A first state; what was before is forgotten."""
@@ -112,20 +126,23 @@ class Work:
         here = np.asarray(points, dtype=float).reshape(-1, 2)
         if self.sight is None:
             return here
-        px = self.sight.photo_from_pattern(here, (draft or self.draft).pattern.thickness_mm)
-        return on_stage(px)
+        return on_stage(self.sight.photo_from_pattern(here, (draft or self.draft).pattern.thickness_mm))
 
     def from_stage(self, points: npt.ArrayLike) -> Points:
         here = np.asarray(points, dtype=float).reshape(-1, 2)
         if self.sight is None:
             return here
-        px = np.stack([here[:, 0] - 0.5, -here[:, 1] - 0.5], axis=1)
-        return self.sight.pattern_from_photo(px, self.pattern.thickness_mm)
+        return self.sight.pattern_from_photo(off_stage(here), self.pattern.thickness_mm)
 
 
 def on_stage(px: Points) -> Points:
     """Photo points (N, 2), centres of pixels at integers, as distances from the photo's upper left, y up."""
     return np.stack([px[:, 0] + 0.5, -px[:, 1] - 0.5], axis=1)
+
+
+def off_stage(places: Points) -> Points:
+    """The photo points (N, 2) of places on the stage."""
+    return np.stack([places[:, 0] - 0.5, -places[:, 1] - 0.5], axis=1)
 
 
 class Desk:
@@ -140,7 +157,7 @@ class Desk:
             self._works[work.ident] = work
             while len(self._works) > MOST_OPEN:
                 others = [w for w in self._works.values() if w is not work]
-                del self._works[next((w for w in others if w.at == w.kept_at or w.at < 0), others[0]).ident]
+                del self._works[next((w for w in others if w.is_kept), others[0]).ident]
         return work
 
     def get(self, ident: str) -> Work:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import io
 import math
 from dataclasses import replace
 
 import numpy as np
 
+from digitize.commands.options import THINNEST_MM
 from digitize.draft import Draft, edited, followed, rethickened
 from digitize.editing.joints import added, moved, removed
 from digitize.editing.stretches import straightened
-from digitize.files import photo_from
 from digitize.model.errors import InputError
 from digitize.model.pattern import THICKEST_MM, Pattern, size_uncertainty
 from digitize.model.segment import Point, as_point
@@ -21,7 +20,6 @@ from digitize.rebuild.record import Values
 from digitize.web.desk import Work
 from digitize.web.forms import Edit, Grain, Place, Ruler
 
-THINNEST_MM = 0.05
 LEAST_ARROW_MM = 2.0
 
 
@@ -52,10 +50,9 @@ def changed(work: Work, asked: Edit) -> Draft:
             start, end = _at(work, asked.start), _at(work, asked.end)
             return edited(draft, healed_between(outline, start, end).outline, "damage healed", _between(start, end))
         case "redraw":
-            if work.shot is None or work.sight is None or len(asked.path) < 2:
+            if work.sight is None or len(asked.path) < 2:
                 raise InputError("There is no stroke over a photo to follow", "draw along the edge in a traced photo")
-            photo = photo_from(io.BytesIO(work.shot.data), work.shot.name)
-            return followed(draft, work.from_stage(asked.path), photo, work.sight)
+            return followed(draft, work.from_stage(asked.path), work.photo(), work.sight)
         case "thickness":
             return rethickened(draft, parse_length(asked.thickness, "thickness", THINNEST_MM, THICKEST_MM), work.sight)
     raise ValueError(f"{asked.do} is no edit")

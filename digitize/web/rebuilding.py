@@ -7,7 +7,6 @@ pattern on the desk without a photo, and the work it was made of stays as it is.
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -24,7 +23,6 @@ from digitize.commands.options import fair_mm
 from digitize.commands.resize import OTHER_HAND, resized, scales, size_words, turned_over
 from digitize.commands.shrinkage import Asked, swollen
 from digitize.draft import opened, rebuilt
-from digitize.files import photo_from
 from digitize.model.errors import InputError
 from digitize.model.outline import Outline
 from digitize.model.pattern import Pattern
@@ -40,7 +38,6 @@ from digitize.rebuild.resize import LEAST_MM
 from digitize.vision.trace import Progress, Setup
 from digitize.web.desk import Desk, Made, Work
 from digitize.web.forms import Join, Place, Rebuild
-from digitize.web.guard import Refused
 from digitize.web.lines import placed, straight
 
 LEAST_AXIS_MM = 1.0
@@ -203,13 +200,10 @@ def offered(work: Work) -> dict[str, Any]:
 
 def join_pieces(desk: Desk, work: Work, whole: Work, setup: Setup, asked: Join, progress: Progress) -> None:
     """Traces all parts in a work's photo and joins them; the pattern lies on the desk as ``whole`` once all is done."""
-    if work.shot is None:
-        raise Refused(409, "There is no photo of pieces", "choose a photo first")
     depth = parse_length(asked.lost or f"{LOST_MM:g}mm", "depth of lost splinters", 0.0, MOST_LOST_MM)
     turned = parse_numbers(asked.flip, MOST_PIECES) if asked.flip.strip() else ()
-    photo, now = photo_from(io.BytesIO(work.shot.data), work.shot.name), datetime.now(UTC)
-    every, fair = replace(setup, part="all"), fair_mm(asked.fair or None)
-    tracing = trace([photo], every, fair, Frame.BENCH, frozenset(), work.name, now, progress)
+    every, fair, now = replace(setup, part="all"), fair_mm(asked.fair or None), datetime.now(UTC)
+    tracing = trace([work.photo()], every, fair, Frame.BENCH, frozenset(), work.name, now, progress)
     pieces = flipped(tracing.patterns, turned)
     progress("joining the pieces", 0.95)
     found = joined([p.outline for p in pieces], depth, asked.way)

@@ -21,7 +21,7 @@ from digitize.compare.report import rows as comparison_rows
 from digitize.compare.report import verdict
 from digitize.draft import Draft
 from digitize.editing.joints import joints
-from digitize.editing.measured import stretch_length
+from digitize.editing.measured import invented_length
 from digitize.formats.compare_page import magnification
 from digitize.formats.fullsize import arranged
 from digitize.formats.paper import Paper
@@ -73,7 +73,7 @@ def brief(work: Work) -> Json:
         "name": work.name,
         "kind": "photo" if work.shot else "pattern",
         "traced": work.at >= 0,
-        "kept": work.at == work.kept_at,
+        "kept": work.is_kept,
     }
 
 
@@ -108,7 +108,7 @@ def edited_values(work: Work) -> Json:
         "steps": [step.what for step in draft.pattern.steps],
         "can_undo": work.at > 0,
         "can_redo": work.at < len(work.drafts) - 1,
-        "kept": work.at == work.kept_at,
+        "kept": work.is_kept,
         "thickness_mm": draft.pattern.thickness_mm,
         "grain_deg": draft.pattern.grain_deg,
         "arrow": _arrow(work, draft),
@@ -161,14 +161,13 @@ def size_words(draft: Draft) -> str:
 
 def _facts(draft: Draft) -> list[list[str]]:
     p = draft.pattern
-    invented = math.fsum(stretch_length(s.start_mm, s.end_mm, p.outline.loops[s.loop].length) for s in p.invented)
     rows = [
         ("Size", size_words(draft)),
         ("Thickness", "not known" if p.thickness_mm is None else f"{p.thickness_mm:g} mm"),
         ("Outline", f"{len(p.outline.segments)} pieces, {len(p.outline.corners())} corners"),
         ("Holes", str(len(p.outline.holes)) if p.outline.holes else ""),
         ("Fit", f"{p.fit.rms_mm:.3f} mm RMS from the edge points" if p.fit else ""),
-        ("Not measured", f"{invented:.0f} mm of the edge" if p.invented else ""),
+        ("Not measured", f"{invented_length(p.outline, p.invented):.0f} mm of the edge" if p.invented else ""),
         ("Grain", "" if p.grain_deg is None else f"along {p.grain_deg:.0f}° from the level"),
         ("Photo", p.measured.photo if p.measured else ""),
     ]
@@ -295,9 +294,14 @@ def kept_values(entry: Entry, found: Found | None = None) -> Json:
         "thickness_mm": entry.thickness,
         "stock": entry.stock,
         "tags": list(entry.tags),
-        "preview": f"/api/patterns/{quote(entry.stem, safe='')}/preview.png",
+        "preview": f"{kept_address(entry.stem)}/preview.png",
         "alike": None if found is None else _alike(found),
     }
+
+
+def kept_address(stem: str) -> str:
+    """Where the page asks about a kept pattern."""
+    return f"/api/patterns/{quote(stem, safe='')}"
 
 
 def _alike(found: Found) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 from PIL import Image
 
+from digitize.vision.photo import Image as Pixels
 from digitize.vision.photo import Photo
 
 TILE_PX = 512
@@ -31,13 +32,13 @@ def tiles_of(photo: Photo) -> Mapping[tuple[int, int, int], bytes]:
     return found
 
 
-def _halved(pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+def _halved(pixels: Pixels) -> Pixels:
     height, width = pixels.shape[:2]
     even = np.pad(pixels, ((0, height % 2), (0, width % 2), (0, 0)), mode="edge") if height % 2 or width % 2 else pixels
     return np.asarray(Image.fromarray(even).reduce(2))
 
 
-def _jpeg(pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> bytes:
+def _jpeg(pixels: Pixels) -> bytes:
     stream = io.BytesIO()
     Image.fromarray(pixels).save(stream, "JPEG", quality=QUALITY)
     return stream.getvalue()

@@ -370,3 +370,17 @@ def test_of_too_many_open_things_a_kept_one_goes_first(tmp_path: Path) -> None:
         assert len(open_now) == MOST_OPEN and work["id"] in open_now and photo["id"] in open_now
         client.post(f"/api/desk/{work['id']}/close")
         assert client.get(f"/api/desk/{work['id']}").status == 404
+
+
+def test_another_state_in_the_place_of_a_kept_one_is_not_kept(tmp_path: Path) -> None:
+    (tmp_path / "foot.pattern.json").write_bytes((FIXTURES / "patterns" / "foot.pattern.json").read_bytes())
+    with served(tmp_path) as (client, _):
+        work = client.post("/api/patterns/foot/open").json
+        assert work["kept"]
+        assert not edit(client, work, do="thickness", thickness="7mm")["kept"]
+        client.post(f"/api/desk/{work['id']}/keep", {"name": "foot", "replace": True})
+        assert client.get("/api/desk").json["docs"][0]["kept"]
+        assert edit(client, work, do="undo")["kept"] is False
+        assert edit(client, work, do="redo")["kept"] is True
+        edit(client, work, do="undo")
+        assert edit(client, work, do="thickness", thickness="8mm")["kept"] is False
