@@ -191,7 +191,7 @@ def _loop_rows(loop: Loop, spacing: float) -> tuple[Floats, ...]:
     before, after = turns[of], np.roll(turns, -1)[of]
     tangents = _turned(tangents, np.where((t == 0) & (np.abs(before) <= CORNER_RAD), -before / 2, 0.0))
     kept = (t < 1) | (np.abs(after) > CORNER_RAD)  # else the next segment begins with this point
-    steps = np.where((t == 1) & (after > CORNER_RAD), np.ceil(after / CORNER_STEP_RAD), 1.0)
+    steps = np.where((t == 1) & (after > CORNER_RAD), np.ceil(after / CORNER_STEP_RAD - 1e-9), 1.0)
     row = np.repeat(np.arange(len(t)), np.where(kept, steps, 0.0).astype(np.intp))
     turned = _within(row) / steps[row] * after[row]  # at an outside corner
     return points[row], _turned(tangents[row], turned), along[row], np.where(t[row] < 1, of[row], -1)
@@ -208,7 +208,7 @@ def _parameters(segments: Sequence[Segment], spacing: float, from_inside: Flags)
     segment."""
     length = np.array([s.length for s in segments])
     turn = np.array([abs(s.sweep) if isinstance(s, Arc) else 0.0 for s in segments])
-    count = np.maximum(1, np.ceil(np.maximum(length / spacing, turn / TURN_RAD))).astype(np.intp)
+    count = np.maximum(1, np.ceil(np.maximum(length / spacing, turn / TURN_RAD) - 1e-9)).astype(np.intp)
     curves = _spline_parameters(segments, spacing)
     count[list(curves)] = [len(own) - 1 for own in curves.values()]
     of = np.repeat(np.arange(len(segments)), count + 1)
@@ -239,7 +239,7 @@ def _spline_parameters(segments: Sequence[Segment], spacing: float) -> dict[int,
     for k in np.flatnonzero(size).tolist():
         own = slice(of.searchsorted(k), of.searchsorted(k, side="right"))
         whole = reached[own] - reached[own][0]
-        count = max(2, math.ceil(whole[-1]))
+        count = max(2, math.ceil(whole[-1] - 1e-9))
         parameters[k] = np.interp(np.linspace(0, whole[-1], count + 1), whole, fine[own])
     return parameters
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from digitize.shop.fibre import INSIDE_MM, edge_steps, points_along
@@ -164,6 +164,7 @@ def test_the_sweep_agrees_with_the_edge_at_the_same_direction():
 
 @settings(max_examples=15, deadline=None)
 @given(radii=st.lists(st.floats(30, 90), min_size=5, max_size=9), turn=st.floats(0, 6.2), grain=st.floats(0, 3.1))
+@example(radii=[30.0] * 6, turn=2.0, grain=0.0)  # steps whose number is whole but for rounding
 def test_turning_outline_and_grain_together_changes_nothing(radii, turn, grain):
     shape = star(radii)
     a = edge_grain(shape, grain)
