@@ -68,9 +68,15 @@ def outlines(draw: st.DrawFn) -> Outline:
     hole = Loop(
         (Arc((1.5, -2.0), draw(st.floats(1.0, 8.0)), draw(st.floats(-9.0, 9.0)), draw(st.sampled_from([FULL, -FULL]))),)
     )
-    holes = [hole] if draw(st.booleans()) else []
+    holes = [hole] if draw(st.booleans()) and _apart(loop, hole) else []
     turn, shift = draw(st.floats(-4.0, 4.0)), draw(st.tuples(st.floats(-2000, 2000), st.floats(-2000, 2000)))
     return Outline.of(loop.reversed() if draw(st.booleans()) else loop, holes).moved(turn, shift)
+
+
+def _apart(loop: Loop, hole: Loop) -> bool:
+    """Whether the hole lies inside, and farther from the edge than chords leave their curves."""
+    inside = shapely.Polygon(loop.flattened(SAME_MM)).buffer(-1.0)
+    return bool(inside.contains(shapely.Polygon(hole.flattened(SAME_MM))))
 
 
 @st.composite
