@@ -21,7 +21,7 @@ ORDER = (
     *("vision.follow", "vision.quality", "vision.budget", "vision.calibrate", "vision.figure"),
     *("vision.lensfield", "vision.mottle", "vision.lens", "vision.views", "vision.tips", "vision.locate"),
     *("vision.easing", "vision.trace", "vision.stroke", "vision.several", "vision.decode"),
-    *("fitting.primitives", "fitting.spline", "fitting.corners", "fitting.split", "fitting.pieces"),
+    *("fitting.primitives", "fitting.spline", "fitting.corners", "fitting.split", "fitting.runs", "fitting.pieces"),
     *("fitting.adjust", "fitting.biarc", "fitting.joints", "fitting.quality", "fitting.fallback"),
     *("fitting.review", "fitting.tips", "fitting.repair", "fitting.chain", "fitting.__init__"),
     *("meaning.__init__", "meaning.regular", "meaning.relation", "meaning.symmetry", "meaning.measured"),

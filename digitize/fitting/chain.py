@@ -23,7 +23,7 @@ from digitize.fitting.joints import (
     spans_of,
     turn_between,
 )
-from digitize.fitting.pieces import ARC_PRICE, Piece, lines_and_arcs, with_splines
+from digitize.fitting.pieces import Piece, lines_and_arcs, with_splines
 from digitize.fitting.primitives import fit_circle
 from digitize.fitting.quality import (
     NEAR_MM,
@@ -36,6 +36,7 @@ from digitize.fitting.quality import (
 )
 from digitize.fitting.repair import STRAINED, repaired, smoothed
 from digitize.fitting.review import rounded, shows_form, strays, without_blunt_corners
+from digitize.fitting.runs import ARC_PRICE
 from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
 from digitize.fitting.tips import straightened
 from digitize.model.errors import PartError
@@ -48,6 +49,7 @@ Floats = npt.NDArray[np.float64]
 
 CLOSING_PRICE = 9.0  # chi square that a whole circle may lose to pieces that need not close
 MOST_REPAIRS = 8
+ROUND = 1.2  # radians: an arc that turns by more, between longer lines, is a fillet and no part of a sweep
 LITTLE_FORM = (0.0, 0.2)  # of the usual variance of errors of form: what a contour may have that shows none
 # Times the noise, until a chain of smooth joints follows the contour: as it is, finer for what it hid, then plainer
 BELIEVED = (1.0, 0.6, 0.4, 1.5, 2.25)
@@ -130,10 +132,16 @@ def _structured(samples: Samples, bins: Bins, pieces: list[Piece]) -> Loop:
     pieces = rounded(samples, bins, without_blunt_corners(samples, bins, pieces))
     fits, spans = own_fits(samples, bins, pieces), spans_of(bins, pieces)
     sharp = []
+    straight = [(hi - lo) * isinstance(f, LineFit) for f, (lo, hi) in zip(fits, spans, strict=True)]
+    drawn = [
+        isinstance(f, ArcFit) and ROUND * f.radius < hi - lo < min(straight[k - 1], straight[(k + 1) % len(fits)])
+        for k, (f, (lo, hi)) in enumerate(zip(fits, spans, strict=True))
+    ]
     for k in range(len(pieces)):
         before, after = spans[k - 1][1], spans[k][0]
         turn = turn_between(fits[k - 1], fits[k], point_at(samples, before), point_at(samples, after))
-        sharp.append(abs(turn) > BARRIER_RAD or abs(before - after) % bins.length > 1e-6)
+        apart = drawn[k - 1] or drawn[k] or abs(before - after) % bins.length > 1e-6
+        sharp.append(apart or abs(turn) > BARRIER_RAD)
     pieces = with_splines(bins, pieces, sharp)
     chain, found = linked(samples, bins, pieces), None
     for _ in range(MOST_REPAIRS):
@@ -159,7 +167,11 @@ def _believed(samples: Samples, bins: Bins, pieces: list[Piece], by: float) -> t
     if by == 1.0:
         return samples, bins, pieces
     samples = replace(
-        samples, sigma=samples.sigma * by, weights=samples.weights / by**2, tolerance=samples.tolerance * by
+        samples,
+        sigma=samples.sigma * by,
+        weights=samples.weights / by**2,
+        free=samples.free / by**2,
+        tolerance=samples.tolerance * by,
     )
     bins = binned(samples)
     return samples, bins, lines_and_arcs(bins)
@@ -198,12 +210,11 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     """
     samples = prepared(contour, fair)
     bins = binned(samples)
-    pieces = lines_and_arcs(bins)
-    stray = strays(samples, bins, pieces)
+    stray = strays(samples, bins, lines_and_arcs(bins, joined=False))
     if stray.any():
         samples = replace(samples, weights=np.where(stray, 0.0, samples.weights), seen=samples.seen & ~stray)
         bins = binned(samples)
-        pieces = lines_and_arcs(bins)
+    pieces = lines_and_arcs(bins)
     budget = sum(p.cost for p in pieces) if pieces else math.inf
     circle = _whole_circle(samples, bins, budget)
     if circle and is_faithful(samples, circle):

@@ -1,32 +1,26 @@
 """Which pieces a contour is made of: the cheapest chain of lines, arcs and splines, by dynamic programming.
 
 A chain costs its misfit (chi square) plus a price for every number needed to describe it (minimum description length;
-Rissanen, Automatica 14, 1978; from memory). Lines and arcs are chosen first, over all runs at once; then neighbours
-that one spline describes for less are made one.
+Rissanen, Automatica 14, 1978; from memory). Lines and arcs are chosen first, over all runs at once (runs.py); then
+neighbours that one spline describes for less are made one.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from digitize.fitting.primitives import run_misfits
+from digitize.fitting.runs import ARC_PRICE, LINE_PRICE, PRICE, chain_of_runs
 from digitize.fitting.spline import chord_parameters, clamped_knots, fit_spline
 from digitize.fitting.split import Bins
 from digitize.model.segment import DEGREE
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.intp]
 Kind = Literal["line", "arc", "spline"]
 
-PRICE = 9.0  # chi square that one more number must save; ln of a few thousand points
-LINE_PRICE = 3 * PRICE  # two numbers, and where it ends
-ARC_PRICE = LINE_PRICE + 16.0  # a bend must show at four standard deviations
-LONGEST_RUN = 260  # bins
 CORNER_PRICE = 2 * PRICE  # of a turn between two lines, which a smooth joint does not have
 HOPELESS = 120.0  # misfit that no few more control points will mend
 MOST_VAIN = 4  # runs that no spline could pay for, before longer ones are not tried
@@ -34,7 +28,6 @@ MOST_JOINED = 14  # pieces that one spline may replace
 FINE_PRICE = 4.0  # the same within a spline, once it is one: a control point must be worth twice its own noise
 MOST_REFINED = 5
 CONTROLS = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 20, 25, 31)
-SHARPEST_JOINED = np.radians(35.0)  # turn between chords that a spline may run through
 
 
 @dataclass(frozen=True)
@@ -56,51 +49,11 @@ class Piece:
         return self.cost - (LINE_PRICE if self.kind == "line" else ARC_PRICE)
 
 
-def _costs(bins: Bins) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Cost (M, K) of the cheaper of line and arc over the k + 1 bins from bin i, and whether it is the arc."""
-    line, arc = run_misfits(bins.points, bins.weights, min(len(bins.s), LONGEST_RUN))
-    as_line, as_arc = line + LINE_PRICE, arc + ARC_PRICE
-    as_line[:, :1] = np.inf
-    as_arc[:, :3] = np.inf
-    return np.minimum(as_line, as_arc), as_arc < as_line
-
-
-def _cheapest(arrive: Floats, cut: int) -> list[int]:
-    """Nodes of the cheapest chain once round from node ``cut``; arrive[j, k]: cost of the k + 1 bins before node j."""
-    m, band = arrive.shape
-    best, back = np.full(m + 1, np.inf), np.zeros(m + 1, dtype=int)
-    best[0] = 0.0
-    for j in range(1, m + 1):
-        most = min(j, band)
-        total = best[j - most : j][::-1] + arrive[(cut + j) % m, :most]
-        k = int(total.argmin())
-        best[j], back[j] = total[k], j - k - 1
-    nodes, j = [m], m
-    while j > 0:
-        j = int(back[j])
-        nodes.append(j)
-    return [cut + k for k in reversed(nodes)]
-
-
-def lines_and_arcs(bins: Bins) -> list[Piece]:
-    """The cheapest closed chain of lines and arcs, unconnected; empty where there is none."""
-    cost, is_arc = _costs(bins)
-    m, band = cost.shape
-    j, k = np.arange(m)[:, None], np.arange(band)[None, :]
-    arrive = cost[(j - k - 1) % m, k]
-    cut = 0
-    for _ in range(2):  # from anywhere, then from between the two pieces that are both longest
-        nodes = _cheapest(arrive, cut)
-        spare = 1 if len(nodes) > 4 else 0  # the first cut may have spoilt the pieces next to it
-        inner = range(1 + spare, len(nodes) - 1 - spare)
-        cut = nodes[max(inner, key=lambda i: min(nodes[i + 1] - nodes[i], nodes[i] - nodes[i - 1]), default=0)] % m
-    pieces = []
-    for a, b in pairwise(nodes):
-        c = float(cost[a % m, b - a - 1])
-        if not np.isfinite(c):
-            return []
-        pieces.append(Piece("arc" if is_arc[a % m, b - a - 1] else "line", a, b, c))
-    return pieces
+def lines_and_arcs(bins: Bins, joined: bool = True) -> list[Piece]:
+    """The cheapest closed chain of lines and arcs; empty where there is none. joined : its joints are paid as well."""
+    chain, cut = chain_of_runs(bins, joined)
+    rows = zip(chain.is_arc, chain.first + cut, chain.last + cut, chain.cost, strict=True)
+    return [Piece("arc" if is_arc else "line", int(a), int(b), float(cost)) for is_arc, a, b, cost in rows]
 
 
 def spline_price(n: int) -> float:
@@ -119,6 +72,7 @@ def _spline_piece(bins: Bins, replaced: list[Piece], budget: float, least: int) 
     points, weights = bins.points[index], bins.weights[index]
     share = chord_parameters(points)
     borders = np.array([0.0, *(share[p.first - first] for p in replaced[1:]), 1.0])
+    length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
     able = [n for n in CONTROLS if n <= len(index) - 2 and spline_price(n) < budget]
     if not able or able[-1] < least:
         return None, 0
@@ -130,7 +84,7 @@ def _spline_piece(bins: Bins, replaced: list[Piece], budget: float, least: int) 
         if lowest + spline_price(n) >= budget:
             break
         knots = clamped_knots(borders, n)
-        misfit = fit_spline(points, weights, knots, steps=0).misfit
+        misfit = fit_spline(points, weights, knots, steps=0).misfit * bins.believed(length / (n - DEGREE))
         if misfit + spline_price(n) < budget:
             budget = misfit + spline_price(n)
             best = Piece("spline", first, last, budget, knots, borders)

@@ -88,14 +88,13 @@ def arc_misfit(m: Moments) -> Floats:
     return misfit
 
 
-def _pratt_circle(m: Moments) -> tuple[Floats, float]:
+def _pratt_circles(m: Moments) -> tuple[Floats, Floats, Floats]:
+    """Centres (x and y, from the centroids) and radii."""
     root = _pratt_root(m)
     det = root * root - root * (m.xx + m.yy) + m.xx * m.yy - m.xy * m.xy
     cx = (m.xz * (m.yy - root) - m.yz * m.xy) / (2 * det)
     cy = (m.yz * (m.xx - root) - m.xz * m.xy) / (2 * det)
-    centre = np.array([cx[-1], cy[-1]])
-    radius = math.sqrt(float(centre @ centre + (m.xx + m.yy + 2 * root)[-1]))
-    return centre + np.array([m.x[-1], m.y[-1]]), radius
+    return cx, cy, np.sqrt(cx * cx + cy * cy + m.xx + m.yy + 2 * root)
 
 
 def fit_circle(points: Points, weights: Floats | None = None) -> tuple[Point, float] | None:
@@ -112,7 +111,8 @@ def fit_circle(points: Points, weights: Floats | None = None) -> tuple[Point, fl
     p = points - middle
     with np.errstate(all="ignore"):
         moments = run_moments(p[:, 0], p[:, 1], w)
-        centre, radius = _pratt_circle(moments)
+        cx, cy, radii = _pratt_circles(moments)
+    centre, radius = np.array([moments.x[-1] + cx[-1], moments.y[-1] + cy[-1]]), float(radii[-1])
     root = np.sqrt(w)
     for _ in range(GAUSS_STEPS):
         if not (np.isfinite(centre).all() and np.isfinite(radius)):
@@ -158,16 +158,50 @@ def fit_line(points: Points, weights: Floats | None = None) -> tuple[Point, floa
     return as_point(centre), math.remainder(angle, 2 * math.pi)
 
 
-def run_misfits(points: Points, weights: Floats, band: int) -> tuple[Floats, Floats]:
-    """Misfit of the best line and the best arc to every run of neighbours of a closed chain.
+def moments_of_runs(points: Points, weights: Floats, band: int) -> Moments:
+    """Moments, about its first point, of every run of neighbours of a closed chain.
 
     points : (M, 2) float, mm; weights : (M,) float, 1/variance; band : longest run
 
-    Returns two (M, band) arrays: entry [i, k] is for the k + 1 points that begin with point i.
+    Arrays are (M, band): entry [i, k] is for the k + 1 points that begin with point i.
     """
     index = (np.arange(len(points))[:, None] + np.arange(band)[None, :]) % len(points)
     x = points[index, 0] - points[:, :1]
     y = points[index, 1] - points[:, 1:]
-    moments = run_moments(x, y, weights[index])
+    return run_moments(x, y, weights[index])
+
+
+def run_misfits(moments: Moments) -> tuple[Floats, Floats]:
+    """Misfit of the best line and of the best arc to every run."""
     with np.errstate(all="ignore"):
         return line_misfit(moments), arc_misfit(moments)
+
+
+class Ends(NamedTuple):
+    """How K runs, each taken for a line or an arc, pass by a place at one of their ends.
+
+    heading : radians; off : mm, by which the place lies to the left; bend : curvature, 1/mm, positive to the left
+    """
+
+    heading: Floats
+    off: Floats
+    bend: Floats
+
+
+def run_ends(moments: Moments, travel: Points, place: Points, is_arc: npt.NDArray[np.bool_]) -> Ends:
+    """How runs pass by places.
+
+    moments : of K runs; travel : (K, 2) mm, from the first point to the last; place : (K, 2) mm, from the first point
+    """
+    m = moments
+    along = 0.5 * np.arctan2(2 * m.xy, m.xx - m.yy)
+    along = np.where(travel[:, 0] * np.cos(along) + travel[:, 1] * np.sin(along) < 0, along + np.pi, along)
+    dx, dy = place[:, 0] - m.x, place[:, 1] - m.y
+    off = dy * np.cos(along) - dx * np.sin(along)
+    with np.errstate(all="ignore"):
+        cx, cy, radius = _pratt_circles(m)
+        sign = np.sign(cy * travel[:, 0] - cx * travel[:, 1])
+        ax, ay = dx - cx, dy - cy
+        turned, away = np.arctan2(sign * ax, -sign * ay), sign * (radius - np.hypot(ax, ay))
+        is_arc = is_arc & np.isfinite(radius)
+        return Ends(np.where(is_arc, turned, along), np.where(is_arc, away, off), np.where(is_arc, sign / radius, 0.0))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ from digitize.model.outline import Contour
 from digitize.model.segment import Points
 
 Floats = npt.NDArray[np.float64]
+Reach = TypeVar("Reach", float, Floats)
 
 FINEST_TOL_MM = 0.02  # no original is cut, and no photo read, better than this
 COVERAGE = 2.0  # k: the tolerance is this many standard deviations of the point noise
@@ -89,6 +91,7 @@ class Bins:
 
     points : (M, 2) float, mm; s : (M,) float, mm; weights : (M,) float, 1/mm2
     nodes : (M,) float, mm; arc length of the border before each bin
+    near : share of the variance that points have about a piece so short that errors of form only shift it
     """
 
     points: Points
@@ -96,6 +99,12 @@ class Bins:
     weights: Floats
     nodes: Floats
     length: float
+    near: float = 1.0
+
+    def believed(self, reach: Reach) -> Reach:
+        """Times its weights that a misfit counts over a piece, or a span, of this length (mm)."""
+        times: Reach = 1 / (self.near + (1 - self.near) * np.minimum(1.0, reach / FORM_REACH_MM))
+        return times
 
 
 @dataclass(frozen=True)
@@ -265,4 +274,9 @@ def binned(samples: Samples) -> Bins:
     keep = total > 0
     at = at[keep]
     border = (at + np.concatenate([[at[-1] - length], at[:-1]])) / 2
-    return Bins(np.column_stack([x, y])[keep], at, total[keep], border, length)
+    used = samples.weights > 0
+    alone = 1 + (samples.together - 1) / FIGURE  # neighbours beyond these err with a point over centimetres only
+    near = (
+        float(np.median(samples.weights[used] / samples.free[used])) * alone / samples.together if used.any() else 1.0
+    )
+    return Bins(np.column_stack([x, y])[keep], at, total[keep], border, length, min(1.0, near))

@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from digitize.fitting.primitives import fit_circle, fit_line, radius_sigma, run_misfits
+from digitize.fitting.primitives import fit_circle, fit_line, moments_of_runs, radius_sigma, run_misfits
 from digitize.model.segment import Arc
 
 METHOD_TOL_MM = 1e-5  # published to six decimals
@@ -56,7 +56,7 @@ def test_run_misfits_equal_the_single_fits():
     a = np.linspace(0, 2 * math.pi, 120, endpoint=False)
     points = np.column_stack([50 * np.cos(a), 30 * np.sin(a)]) + rng.normal(0, 0.02, (120, 2)) + 300.0
     weights = rng.uniform(1000, 4000, 120)
-    line, arc = run_misfits(points, weights, 40)
+    line, arc = run_misfits(moments_of_runs(points, weights, 40))
     for first, count in ((0, 12), (37, 25), (100, 40)):  # the last one goes round
         index = (first + np.arange(count)) % 120
         p, w = points[index], weights[index]
