@@ -24,6 +24,7 @@ from digitize.vision.edge import (
     WALL_LIGHT,
     Floats,
     ProfileFits,
+    ending_at_corners,
     fit_profiles,
     profiles,
     rays,
@@ -50,6 +51,8 @@ BLUR_PX, BLUR_SPREAD = 0.9, 0.5  # before the edge tells
 SHARPEST, SOFTEST = 0.4, 8.0  # px
 LARGEST_MOVE_PX = 4.0  # a place farther from the followed line is not that line's edge
 NARROWEST = 2.5  # times the blur: edges that lie nearer to each other are seen as one
+UPRIGHT_PX = 0.7  # of wall that a corner's upright takes from a profile
+OBLIQUE_PX = 0.4  # by which a point may be off whose profile crosses an upright aslant
 UNSEEN_PX = 1.0  # an edge that is not placed to within a pixel is none
 ODD = 5.0  # robust standard deviations from its neighbours that make a point an outlier
 NEARBY = 0.06  # of the loop's points: over so many the face's light is compared
@@ -99,6 +102,7 @@ class Located:
     steps: ProfileFits
     px_per_mm: Floats
     width: Floats  # px, to the edge opposite, through the material or beside it
+    oblique: Mask  # the profile ends its wall at a corner's upright, which it does not cross squarely
 
 
 def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights) -> tuple[Contour, ...]:
@@ -124,7 +128,8 @@ def _contour(view: View, light: Light, nodes: Points, optics: Optics, heights: H
     nodes = smoothed(resampled(line, pixel), round(0.5 * SMOOTH_MM / pixel))
     found = look(view, light, nodes, heights, optics)
     sound = _sound(found)
-    points, sigma = _points(found)[sound], (found.steps.sigma / found.px_per_mm)[sound]
+    sigma = np.hypot(found.steps.sigma, OBLIQUE_PX * found.oblique) / found.px_per_mm
+    points, sigma = _points(found)[sound], sigma[sound]
     blur = (BLUR_REACH * float(np.median(found.steps.blur)) + 1.0) * pixel
     return Contour(points, sigma * _excess(points, sigma, EVERY * pixel), blur)
 
@@ -153,7 +158,8 @@ def _contrast(y: Floats, v: Floats, blur: float, reach: float, by_colour: Mask) 
 def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Optics) -> Located:
     normals = outward(smoothed(nodes, 1), 2)
     bend = curvature(nodes, 4)
-    r = rays(view, nodes, normals, heights)
+    drawn = rays(view, nodes, normals, heights)
+    r = ending_at_corners(drawn)
     blur = np.sqrt(np.einsum("ni,ij,nj->n", r.across, optics.blur, r.across))
     reach = np.ceil(reach_px(blur).max())
     v = np.arange(-reach - np.ceil(r.rim.max()), 2 * reach + WALL_APART_PX + 1.0)
@@ -176,6 +182,7 @@ def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Opti
     return Located(
         *(nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps),
         *(r.px_per_mm[keep], np.minimum(free.inside, free.outside)[keep]),
+        (r.wall < drawn.wall - UPRIGHT_PX)[keep],
     )
 
 
