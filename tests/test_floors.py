@@ -20,6 +20,7 @@ ORDER = (
     *("vision.agreement", "vision.view", "vision.paper", "vision.mask", "vision.thickness", "vision.edge"),
     *("vision.follow", "vision.quality", "vision.budget", "vision.calibrate", "vision.figure"),
     *("vision.lensfield", "vision.mottle", "vision.lens", "vision.views", "vision.tips", "vision.locate"),
+    *("vision.tipshape", "vision.tiplight", "vision.tipend"),
     *("vision.easing", "vision.trace", "vision.stroke", "vision.several", "vision.decode"),
     *("fitting.primitives", "fitting.spline", "fitting.corners", "fitting.split", "fitting.pieces"),
     *("fitting.adjust", "fitting.biarc", "fitting.joints", "fitting.quality", "fitting.fallback"),
