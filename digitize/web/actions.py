@@ -139,7 +139,6 @@ def trace_work(work: Work, setup: Setup, asked: Trace, progress: Progress) -> No
     progress("showing", 0.99)
     with work.lock:
         work.sight, work.seen = sight, Seen(sheets, tracing.traced.budget.advice, grain)
-        work.told = asked.typed
         work.begin(draft)
 
 
