@@ -115,6 +115,7 @@ class CompareAsked(Form):
     zone: Words = ""
     fit: Literal["squares", "zone"] = "squares"
     mirrored: bool = False
+    same_sheets: bool = False
 
 
 class Keep(Form):

@@ -17,6 +17,7 @@ LABELS = {  # an option, and how the page's own field for the same begins
     "lost": "Lost along the fracture",
     "mirrored": "The part lies with its other face up",
     "percent": "Percent it shrinks across",
+    "same-sheets": "Both beside the very same sheets",
     "sheet": "Sheets beside the part",
     "species": "Wood",
     "thickness": "Thickness of the part",
