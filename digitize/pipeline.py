@@ -19,7 +19,7 @@ from digitize.formats.png import Band, Overlay, overlay_png
 from digitize.meaning.meanings import Kind, Meaning
 from digitize.meaning.pattern import drawn_as_meant, meanings_of
 from digitize.model.errors import Caveat
-from digitize.model.outline import Contour, Outline
+from digitize.model.outline import Contour, Outline, TipEnd
 from digitize.model.pattern import Fit, Measurement, Pattern, SheetSeen
 from digitize.model.segment import as_point
 from digitize.model.sheet import Sheet
@@ -91,9 +91,10 @@ def trace(
     photo = photos[traced.reference]
     progress("fitting the outline", 0.9)
     fits = [_fitted(photo, traced, part, setup, fair) for part in traced.parts]
-    outlines, qualities = tuple(o for o, _ in fits), tuple(q for _, q in fits)
-    traced = replace(traced, caveats=(*traced.caveats, *_unfair(qualities)))
+    outlines, qualities = tuple(o for o, _, _ in fits), tuple(q for _, q, _ in fits)
     laid = leveling(outlines) if frame == Frame.PART else Placement(0.0, (0.0, 0.0))
+    more = (*_unfair(qualities), *_cut_tips([end for _, _, ends in fits for end in ends], laid))
+    traced = replace(traced, caveats=(*traced.caveats, *more))
     placed = [o.moved(laid.turn, laid.shift) for o in outlines]
     measured = _measurement(photos, setup, traced)
     patterns = tuple(
@@ -117,10 +118,11 @@ def trace(
 
 def _fitted(
     photo: Photo, traced: Traced, part: Sequence[Contour], setup: Setup, fair: float | None
-) -> tuple[Outline, FitQuality]:
-    """The outline of one part, its thin tips as the photo shows them to end."""
+) -> tuple[Outline, FitQuality, list[TipEnd]]:
+    """The outline of one part, its thin tips as the photo shows them to end, which is told as well."""
     outline, quality = fit_outline(part, fair)
-    return ended(outline, quality, tip_ends(photo.pixels, traced.view, outline, part, setup.heights))
+    ends = tip_ends(photo.pixels, traced.view, outline, part, setup.heights)
+    return *ended(outline, quality, ends), ends
 
 
 def leveling(outlines: Sequence[Outline]) -> Placement:
@@ -183,6 +185,17 @@ def _unfair(qualities: Sequence[FitQuality]) -> tuple[Caveat, ...]:
         return ()
     problem = f"{loops} edge{'s' if loops > 1 else ''} could not be followed by smooth curves and may show small steps"
     return (Caveat(problem, "fair the outline to a larger tolerance (--fair), or take the photo again"),)
+
+
+def _cut_tips(ends: Sequence[TipEnd], laid: Placement) -> tuple[Caveat, ...]:
+    """Tells of thin tips that end before their flanks meet, by their places in the patterns' frame."""
+    corners = [(laid.of(np.array([end.corner]))[0], end.cut) for end in ends if end.cut > 0]
+    if not corners:
+        return ()
+    places = " and ".join(f"{cut:.1f} mm before ({x:.1f}, {y:.1f})" for (x, y), cut in corners)
+    what = "a thin tip ends" if len(corners) == 1 else f"{len(corners)} thin tips end"
+    problem = f"{what} {places}, where the flanks would meet, and {'is' if len(corners) == 1 else 'are'} drawn so"
+    return (Caveat(problem, "if it is chipped or worn, digitize heal makes it whole"),)
 
 
 def _names(name: str, parts: int) -> list[str]:
