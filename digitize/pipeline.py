@@ -14,11 +14,12 @@ import numpy as np
 from digitize.compare.compare import Comparison, How, compare
 from digitize.compare.placement import Placement
 from digitize.fitting.chain import FitQuality, fit_outline
+from digitize.fitting.tips import ended
 from digitize.formats.png import Band, Overlay, overlay_png
 from digitize.meaning.meanings import Kind, Meaning
 from digitize.meaning.pattern import drawn_as_meant, meanings_of
 from digitize.model.errors import Caveat
-from digitize.model.outline import Outline
+from digitize.model.outline import Contour, Outline
 from digitize.model.pattern import Fit, Measurement, Pattern, SheetSeen
 from digitize.model.segment import as_point
 from digitize.model.sheet import Sheet
@@ -26,6 +27,7 @@ from digitize.vision.figure import Figure, wood_figure
 from digitize.vision.lens import Calibration, calibrate, take
 from digitize.vision.photo import Photo
 from digitize.vision.several import trace_photos
+from digitize.vision.tipend import tip_ends
 from digitize.vision.trace import Progress, Setup, Traced, trace_photo
 
 
@@ -88,7 +90,7 @@ def trace(
     traced = trace_photo(photos[0], setup, progress) if len(photos) == 1 else trace_photos(photos, setup, progress)
     photo = photos[traced.reference]
     progress("fitting the outline", 0.9)
-    fits = [fit_outline(part, fair) for part in traced.parts]
+    fits = [_fitted(photo, traced, part, setup, fair) for part in traced.parts]
     outlines, qualities = tuple(o for o, _ in fits), tuple(q for _, q in fits)
     traced = replace(traced, caveats=(*traced.caveats, *_unfair(qualities)))
     laid = leveling(outlines) if frame == Frame.PART else Placement(0.0, (0.0, 0.0))
@@ -111,6 +113,14 @@ def trace(
         patterns = tuple(drawn_as_meant(pattern, meant) for pattern in patterns)
     progress("done", 1.0)
     return Tracing(photo, setup, traced, outlines, qualities, patterns, meanings, laid)
+
+
+def _fitted(
+    photo: Photo, traced: Traced, part: Sequence[Contour], setup: Setup, fair: float | None
+) -> tuple[Outline, FitQuality]:
+    """The outline of one part, its thin tips as the photo shows them to end."""
+    outline, quality = fit_outline(part, fair)
+    return ended(outline, quality, tip_ends(photo.pixels, traced.view, outline, part, setup.heights))
 
 
 def leveling(outlines: Sequence[Outline]) -> Placement:

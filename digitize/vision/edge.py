@@ -10,7 +10,8 @@ only where the wall is narrower than the blur.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -53,6 +54,7 @@ class Rays:
     px_per_mm : (N,) px along ``across`` for each mm along the outline's normal
     wall : (N,) px from the upper to the lower arris, 0 where the wall is hidden
     rim : (N,) px from the upper arris in to where the flat face ends, 0 where the arris is not eased
+    down : (N, 2) px from the upper to the lower arris of each point itself
     """
 
     base: Points
@@ -60,6 +62,7 @@ class Rays:
     px_per_mm: Floats
     wall: Floats
     rim: Floats
+    down: Points
 
 
 def rays(view: View, xy: Points, normals: Points, heights: Heights) -> Rays:
@@ -73,15 +76,38 @@ def rays(view: View, xy: Points, normals: Points, heights: Heights) -> Rays:
     across *= np.sign(np.einsum("ni,ni->n", across, out - inn))[:, None]
     across /= np.linalg.norm(across, axis=1, keepdims=True)
     px_per_mm = np.einsum("ni,ni->n", across, out - inn) / (2 * h)
-    wall = np.zeros(len(xy))
+    down = np.zeros_like(base)
     if heights.foot is not None:
-        foot = view.image_from_bench(xy, heights.foot)
-        wall = np.maximum(np.einsum("ni,ni->n", across, foot - base), 0.0)
+        down = view.image_from_bench(xy, heights.foot) - base
+    wall = np.maximum(np.einsum("ni,ni->n", across, down), 0.0)
     rim = np.zeros(len(xy))
     if heights.eased > 0:
         face = view.image_from_bench(xy - heights.eased * normals, heights.top + heights.eased)
         rim = np.maximum(np.einsum("ni,ni->n", across, base - face), LEAST_RIM_PX)
-    return Rays(base, across, px_per_mm, wall, rim)
+    return Rays(base, across, px_per_mm, wall, rim, down)
+
+
+def ending_at_corners(r: Rays) -> Rays:
+    """The rays of a closed loop's points, with walls that end where the loop turns out of sight.
+
+    A ray that is not square to the bench meets the foot not of its own point but of one farther along the loop. Where
+    the loop turns a corner before that, to where its wall is hidden, the ray leaves the wall at the corner's upright.
+    """
+    n, wall, seen = len(r.base), r.wall.copy(), r.wall > 0
+    reach = np.arange(1, min(n, math.ceil(np.hypot(*r.down.T).max(initial=0.0)) + 2))
+    for way in (1, -1):
+        for corner in np.flatnonzero(~seen & np.roll(seen, way)):
+            i = (corner - way * reach) % n
+            i = i[np.logical_and.accumulate(seen[i])]
+            start, down = r.base[corner] - r.base[i], r.down[corner]
+            across = r.across[i]
+            cross = across[:, 0] * down[1] - across[:, 1] * down[0]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                at = (start[:, 0] * down[1] - start[:, 1] * down[0]) / cross
+                share = (start[:, 0] * across[:, 1] - start[:, 1] * across[:, 0]) / cross
+            meets = (at > 0.0) & (share > 0.0) & (share < 1.0)
+            wall[i[meets]] = np.minimum(wall[i[meets]], at[meets])
+    return replace(r, wall=wall)
 
 
 def profiles(image: npt.NDArray[np.uint16] | npt.NDArray[np.float32] | Image, r: Rays, v: Floats) -> Floats:

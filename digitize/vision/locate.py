@@ -24,6 +24,7 @@ from digitize.vision.edge import (
     WALL_LIGHT,
     Floats,
     ProfileFits,
+    ending_at_corners,
     fit_profiles,
     profiles,
     rays,
@@ -54,6 +55,8 @@ BLUR_PX, BLUR_SPREAD = 0.9, 0.5  # before the edge tells
 SHARPEST, SOFTEST = 0.4, 8.0  # px
 LARGEST_MOVE_PX = 4.0  # a place farther from the followed line is not that line's edge
 NARROWEST = 2.5  # times the blur: edges that lie nearer to each other are seen as one
+UPRIGHT_PX = 0.7  # of wall that a corner's upright takes from a profile
+OBLIQUE_PX = 0.4  # by which a point may be off whose profile crosses an upright aslant
 UNSEEN_PX = 1.0  # an edge that is not placed to within a pixel is none
 ODD = 5.0  # robust standard deviations from its neighbours that make a point an outlier
 NEARBY = 0.06  # of the loop's points: over so many the face's light is compared
@@ -104,6 +107,7 @@ class Located:
     tint: Floats  # (N, 2) red and blue less luma just inside the edge
     px_per_mm: Floats
     width: Floats  # px, to the edge opposite, through the material or beside it
+    oblique: Mask  # the profile ends its wall at a corner's upright, which it does not cross squarely
 
 
 def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights) -> tuple[Contour, ...]:
@@ -132,8 +136,8 @@ def _contour(view: View, light: Light, nodes: Points, optics: Optics, heights: H
     nodes = np.where(fair[:, None], curve, smoothed(line, round(0.5 * SMOOTH_MM / pixel)))
     found = look(view, light, nodes, heights, optics)
     sound = _sound(found)
-    points = _points(found)[sound]
-    sigma = (found.steps.sigma * _doubt(found.steps.place, fair[::EVERY], sound) / found.px_per_mm)[sound]
+    doubted = found.steps.sigma * _doubt(found.steps.place, fair[::EVERY], sound)
+    points, sigma = _points(found)[sound], (np.hypot(doubted, OBLIQUE_PX * found.oblique) / found.px_per_mm)[sound]
     blur = (BLUR_REACH * float(np.median(found.steps.blur)) + 1.0) * pixel
     return Contour(points, sigma * _excess(points, sigma, EVERY * pixel), blur)
 
@@ -162,7 +166,8 @@ def _contrast(y: Floats, v: Floats, blur: float, reach: float, by_colour: Mask) 
 def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Optics) -> Located:
     normals = outward(smoothed(nodes, 1), 2)
     bend = curvature(nodes, 4)
-    r = rays(view, nodes, normals, heights)
+    drawn = rays(view, nodes, normals, heights)
+    r = ending_at_corners(drawn)
     blur = np.sqrt(np.einsum("ni,ij,nj->n", r.across, optics.blur, r.across))
     reach = np.ceil(reach_px(blur).max())
     v = np.arange(-reach - np.ceil(r.rim.max()), 2 * reach + WALL_APART_PX + 1.0)
@@ -186,6 +191,7 @@ def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Opti
         *(nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps),
         _tint_inside(colours[keep], v, steps.place),
         *(r.px_per_mm[keep], np.minimum(free.inside, free.outside)[keep]),
+        (r.wall < drawn.wall - UPRIGHT_PX)[keep],
     )
 
 
