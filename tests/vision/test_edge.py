@@ -16,6 +16,7 @@ RUNS = 3000
 WITHIN = 1.3  # of the bound
 SIGMA_TRUE = 0.20  # relative
 BIAS_PX = 0.01
+SHADOW_BIAS_PX = 0.06  # a shadow that fades faster or slower than the model's
 THIN_BIAS_PX = 0.03  # what is left of the blur of an edge so near
 EVEN = (0.001, 0.001)  # no shading on either side, as the bound supposes
 UPRIGHT_PX = 0.6  # a corner is known to half the distance of its nodes
@@ -59,6 +60,33 @@ def test_a_wall_beside_the_edge_does_not_move_it(wall):
     y = 0.5 - 0.3 * ndtr(t / 0.8) + 0.6 * ndtr((t - wall) / 0.8) + rng.normal(0, 0.005, (RUNS, len(V)))
     steps = fit_profiles(y, V, np.full(RUNS, wall), np.full(RUNS, 0.8))
     assert abs(np.mean(steps.place - place)) < 2 * BIAS_PX
+
+
+def shadowed(place, step: float, depth: float, fade: float) -> np.ndarray:
+    """Profiles of a step with a contact shadow beyond it that fades over ``fade`` px, blurred by 0.8 px."""
+    fine = np.arange(-14.0, 21.0, 0.02)
+    kernel = np.exp(-0.5 * (np.arange(-4.0, 4.01, 0.02) / 0.8) ** 2)
+    sharp = np.where(fine > 0, step + depth * (1.0 - np.exp(-np.maximum(fine, 0.0) / fade)), 0.0)
+    seen = np.convolve(sharp, kernel / kernel.sum(), "same")
+    return 0.1 + np.stack([np.interp(V - at, fine, seen) for at in place])
+
+
+@pytest.mark.parametrize("fade", [3.0, 4.0, 6.0])
+def test_a_contact_shadow_does_not_move_the_edge(fade):
+    rng = np.random.default_rng(11)
+    place = rng.uniform(-0.5, 0.5, RUNS)
+    y = shadowed(place, 0.25, 0.25, fade) + rng.normal(0, 0.005, (RUNS, len(V)))
+    steps = fit_profiles(y, V, np.zeros(RUNS), np.full(RUNS, 0.8))
+    assert abs(np.mean(steps.place - place)) < SHADOW_BIAS_PX
+
+
+@pytest.mark.parametrize("fade", [1.5, 3.0, 8.0])
+def test_a_faint_step_in_a_deep_shadow_is_owned_up_to(fade):
+    rng = np.random.default_rng(12)
+    place = rng.uniform(-0.5, 0.5, RUNS)
+    y = shadowed(place, 0.1, 0.35, fade) + rng.normal(0, 0.003, (RUNS, len(V)))
+    steps = fit_profiles(y, V, np.zeros(RUNS), np.full(RUNS, 0.8))
+    assert np.sqrt(np.mean((steps.place - place) ** 2)) < 2.0 * np.median(steps.sigma)
 
 
 def test_blur_is_learned():
