@@ -1,15 +1,14 @@
 """How a thin tip ends: whether its flanks run to the corner that they head for, and how much of it is gone.
 
 Near its end a tip is narrower than the blur, so that no profile shows one flank alone; but the photo still shows how
-much of the tip's light there is. What differs from the outline as it is drawn is believed where that bears it out, the
-plainest that does first.
+much of the tip's light there is. A curved flank is bent as that asks, but not far; a cut is only believed where that
+clearly bears it out.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -34,7 +33,7 @@ PLAY_PX = 0.3  # standard deviation of a curved flank's bare end
 MOST_PLAYS = 3.0
 CONTRAST_NOISE = 0.05  # of the light's range: residuals before they are known
 TOGETHER = 4.0  # pixels whose errors go together: figure, shade, compression
-WORTH = 6.0  # chi square that each thing which differs must be worth
+WORTH = 6.0  # chi square that a cut must be worth
 LEAST_BLUR_PX = 0.4
 
 
@@ -55,27 +54,24 @@ def tip_ends(
             patch = tip and patch_about(pixels, view, tip, blur, pixel, heights)
             if not (tip and patch):
                 continue
-            play, cut = _plainest(TipLight(view, heights, tip, patch), PLAY_PX * pixel)
+            play, cut = _likeliest(TipLight(view, heights, tip, patch), PLAY_PX * pixel)
             if play.any() or cut > 0:
                 corner = tip.flanks(play, 0.0)[0][-1]
                 found.append(TipEnd(number, int(k), as_point(corner), as_point(tip.heading), cut, BEND * tip.narrow))
     return found
 
 
-def _plainest(model: TipLight, spread: float) -> tuple[Floats, float]:
-    """Play (2,) mm of the flanks and the cut, mm, that the light bears out; all 0 where the drawn tip serves."""
+def _likeliest(model: TipLight, spread: float) -> tuple[Floats, float]:
+    """Play (2,) mm of the flanks, which their spread holds small, and the cut, mm; 0 where a whole tip serves."""
     none, narrow = np.zeros(2), model.tip.narrow
     noise = CONTRAST_NOISE * float(np.ptp(model.patch.light))
     tried = [(float((model.residuals(none, c, noise) ** 2).sum()), c) for c in np.linspace(0, MOST_CUT * narrow, CUTS)]
     least, first = min(tried)
     noise *= math.sqrt(least / len(model.patch.light))
-    found = []
-    for differs in product(*((False, True) if free else (False,) for free in (*model.tip.free, True))):
-        values = _best(model, np.array(differs), noise, spread, first)
-        found.append((*values, sum(differs)))
-    scale = len(model.patch.light) / min(f[0] for f in found)
-    chosen = min(found, key=lambda f: scale * f[0] / TOGETHER + WORTH * f[2])
-    return chosen[1][:2], float(chosen[1][2])
+    whole, cut = (_best(model, np.array([*model.tip.free, differs]), noise, spread, first) for differs in (False, True))
+    scale = len(model.patch.light) / min(whole[0], cut[0]) / TOGETHER
+    values = cut[1] if scale * (whole[0] - cut[0]) > WORTH else whole[1]
+    return values[:2], float(values[2])
 
 
 def _best(
