@@ -14,11 +14,12 @@ import numpy as np
 from digitize.compare.compare import Comparison, How, compare
 from digitize.compare.placement import Placement
 from digitize.fitting.chain import FitQuality, fit_outline
+from digitize.fitting.tips import ended
 from digitize.formats.png import Band, Overlay, overlay_png
 from digitize.meaning.meanings import Kind, Meaning
 from digitize.meaning.pattern import drawn_as_meant, meanings_of
 from digitize.model.errors import Caveat
-from digitize.model.outline import Outline
+from digitize.model.outline import Contour, Outline, TipEnd
 from digitize.model.pattern import Fit, Measurement, Pattern, SheetSeen
 from digitize.model.segment import as_point
 from digitize.model.sheet import Sheet
@@ -26,6 +27,7 @@ from digitize.vision.figure import Figure, wood_figure
 from digitize.vision.lens import Calibration, calibrate, take
 from digitize.vision.photo import Photo
 from digitize.vision.several import trace_photos
+from digitize.vision.tipend import tip_ends
 from digitize.vision.trace import Progress, Setup, Traced, trace_photo
 
 
@@ -88,10 +90,11 @@ def trace(
     traced = trace_photo(photos[0], setup, progress) if len(photos) == 1 else trace_photos(photos, setup, progress)
     photo = photos[traced.reference]
     progress("fitting the outline", 0.9)
-    fits = [fit_outline(part, fair) for part in traced.parts]
-    outlines, qualities = tuple(o for o, _ in fits), tuple(q for _, q in fits)
-    traced = replace(traced, caveats=(*traced.caveats, *_unfair(qualities)))
+    fits = [_fitted(photo, traced, part, setup, fair) for part in traced.parts]
+    outlines, qualities = tuple(o for o, _, _ in fits), tuple(q for _, q, _ in fits)
     laid = leveling(outlines) if frame == Frame.PART else Placement(0.0, (0.0, 0.0))
+    more = (*_unfair(qualities), *_cut_tips([end for _, _, ends in fits for end in ends], laid))
+    traced = replace(traced, caveats=(*traced.caveats, *more))
     placed = [o.moved(laid.turn, laid.shift) for o in outlines]
     measured = _measurement(photos, setup, traced)
     patterns = tuple(
@@ -111,6 +114,15 @@ def trace(
         patterns = tuple(drawn_as_meant(pattern, meant) for pattern in patterns)
     progress("done", 1.0)
     return Tracing(photo, setup, traced, outlines, qualities, patterns, meanings, laid)
+
+
+def _fitted(
+    photo: Photo, traced: Traced, part: Sequence[Contour], setup: Setup, fair: float | None
+) -> tuple[Outline, FitQuality, list[TipEnd]]:
+    """The outline of one part, its thin tips as the photo shows them to end, which is told as well."""
+    outline, quality = fit_outline(part, fair)
+    ends = tip_ends(photo.pixels, traced.view, outline, part, setup.heights)
+    return *ended(outline, quality, ends), ends
 
 
 def leveling(outlines: Sequence[Outline]) -> Placement:
@@ -173,6 +185,17 @@ def _unfair(qualities: Sequence[FitQuality]) -> tuple[Caveat, ...]:
         return ()
     problem = f"{loops} edge{'s' if loops > 1 else ''} could not be followed by smooth curves and may show small steps"
     return (Caveat(problem, "fair the outline to a larger tolerance (--fair), or take the photo again"),)
+
+
+def _cut_tips(ends: Sequence[TipEnd], laid: Placement) -> tuple[Caveat, ...]:
+    """Tells of thin tips that end before their flanks meet, by their places in the patterns' frame."""
+    corners = [(laid.of(np.array([end.corner]))[0], end.cut) for end in ends if end.cut > 0]
+    if not corners:
+        return ()
+    places = " and ".join(f"{cut:.1f} mm before ({x:.1f}, {y:.1f})" for (x, y), cut in corners)
+    what = "a thin tip ends" if len(corners) == 1 else f"{len(corners)} thin tips end"
+    problem = f"{what} {places}, where the flanks would meet, and {'is' if len(corners) == 1 else 'are'} drawn so"
+    return (Caveat(problem, "if it is chipped or worn, digitize heal makes it whole"),)
 
 
 def _names(name: str, parts: int) -> list[str]:

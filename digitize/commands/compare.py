@@ -63,6 +63,13 @@ def compare_command(
         Fit, typer.Option(help="squares: least squares; zone: the largest deviation as small as it can be.")
     ] = Fit.SQUARES,
     mirrored: Annotated[bool, typer.Option("--mirrored", help="The part lies with its other face up.")] = False,
+    same_sheets: Annotated[
+        bool,
+        typer.Option(
+            "--same-sheets",
+            help="Both were measured beside the very same prints, lying the same way: what those are off by cancels.",
+        ),
+    ] = False,
     spacing: Annotated[str, typer.Option(help="From one deviation to the next along the master.")] = f"{SPACING_MM}mm",
     unit: Unit = None,
     thickness: Thickness = None,
@@ -88,6 +95,7 @@ def compare_command(
         fit=fit,
         datums=tuple(_datum(d) for d in datum or ()),
         mirrored=mirrored,
+        same_sheets=same_sheets,
     )
     photos = any(map(is_photo, (*parts, base)))
     setup = setup_from(thickness, edge_height, sheet, check_lines, lens, "largest", eased) if photos else None

@@ -54,7 +54,7 @@ def resize_command(
     part = read_part(pattern, unit).model_copy(update={"name": at.name})
     points = None if between is None else [pattern_point(text) for text in between]
     along, up, asked = scales(part, points, length, width, height)
-    outward, told = _offset(outside, inside, bush, cutter)
+    outward, told = outward_offset(outside, inside, bush, cutter)
     if along == up == 1.0 and not hand and outward == 0.0:
         raise InputError(
             "No new size was given",
@@ -66,7 +66,7 @@ def resize_command(
     if hand:
         made = turned_over(made)
     if outward:
-        made = _moved_out(made, outward, told)
+        made = moved_out(made, outward, told)
     words = [size_words(part, made, along, up)]
     words += [f"Edge moved {'out' if outward > 0 else 'in'} by {abs(outward):g} mm all round"] if outward else []
     words += [OTHER_HAND] if hand else []
@@ -133,7 +133,7 @@ def turned_over(part: Pattern) -> Pattern:
     return made if part.grain_deg is None else made.model_copy(update={"grain_deg": (180.0 - part.grain_deg) % 180.0})
 
 
-def _offset(
+def outward_offset(
     outside: str | None, inside: str | None, bush: str | None, cutter: str | None
 ) -> tuple[float, dict[str, float | str]]:
     """How far the edge moves outward, mm, and what was asked for; raises InputError where that is not one thing."""
@@ -151,7 +151,7 @@ def _offset(
     return 0.0, {}
 
 
-def _moved_out(part: Pattern, outward: float, told: dict[str, float | str]) -> Pattern:
+def moved_out(part: Pattern, outward: float, told: dict[str, float | str]) -> Pattern:
     outlines = template(part.outline, -outward)
     if len(outlines) > 1:
         raise InputError(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import socket
+from pathlib import Path
 from typing import Annotated
 from webbrowser import open_new_tab
 
@@ -12,7 +14,7 @@ import typer
 import uvicorn
 
 from digitize.commands.shelf import PATTERNS, Folder
-from digitize.model.errors import InputError
+from digitize.model.errors import FileError, InputError
 from digitize.web.app import Shop, page
 from digitize.web.guard import Door
 
@@ -33,6 +35,7 @@ def web_command(
     folder: Folder = PATTERNS,
 ) -> None:
     """Serve the page at the bench: from a photo to a kept, printed pattern, by looking and touching."""
+    _check_folder(folder)
     address = _network_address() if lan else HERE
     door = Door(_hosts(address, port), secrets.token_urlsafe(KEY_BYTES) if lan else None)
     shop = Shop(folder)
@@ -57,6 +60,16 @@ def web_command(
             uvicorn.Server(config).run(sockets=[listening])
         finally:
             shop.jobs.close()
+
+
+def _check_folder(folder: Path) -> None:
+    """Whether patterns can be kept in a folder, or it can be made; nothing is made yet. Raises FileError."""
+    there = next(path for path in (folder.absolute(), *folder.absolute().parents) if os.path.lexists(path))
+    if not there.is_dir():
+        raise FileError(f"“{there}” is not a folder, so no pattern can be kept there", "name another with --folder")
+    if not os.access(there, os.W_OK | os.X_OK):
+        what = "cannot be written to" if there == folder.absolute() else "cannot be made"
+        raise FileError(f"The folder “{folder}” {what}, so no pattern can be kept", "name another with --folder")
 
 
 def _hosts(address: str, port: int) -> frozenset[str]:

@@ -21,6 +21,7 @@ from digitize.model.errors import Caveat, InputError
 from digitize.model.outline import Outline
 from digitize.model.pattern import Contribution, Pattern
 from digitize.model.segment import Point
+from digitize.vision.budget import PRINT
 
 SPACING_MM = 0.5
 MOST_STATIONS = 200_000
@@ -44,6 +45,8 @@ class How:
     zone : full width of the tolerance zone, mm; None asks for no verdict
     spacing : mm between stations
     datums : edges by number, or by points near them, mm on the master
+    same_sheets : both were measured beside the very same prints and lay the same way to them, so that what those are
+        off by makes both larger alike
     """
 
     zone: float | None = None
@@ -51,6 +54,7 @@ class How:
     fit: Fit = Fit.SQUARES
     datums: tuple[int | Point, ...] = ()
     mirrored: bool = False
+    same_sheets: bool = False
 
     def __post_init__(self) -> None:
         if self.zone is not None and not (self.zone > 0 and math.isfinite(self.zone)):
@@ -89,7 +93,8 @@ def compare(part: Pattern, master: Pattern, how: How) -> Comparison:
 
     Raises
     ------
-    InputError if they differ too much in size, a datum is not there, or the zone is too small for any verdict
+    InputError if they differ too much in size, a datum is not there, the zone is too small for any verdict, or the
+    sheets are told to be the same and are not
     """
     check_size(part.outline, master.outline, (part.name, master.name))
     prepared = Master.of(master.outline)
@@ -97,6 +102,9 @@ def compare(part: Pattern, master: Pattern, how: How) -> Comparison:
     outline = turned_over(part.outline) if how.mirrored else part.outline
     curves = tuple(Curves.of(loop) for loop in outline.loops)
     causes = _causes(part, "part") + _causes(master, "master")
+    if how.same_sheets:
+        _check_same_sheets(part, master)
+        causes = tuple(c for c in causes if not c.name.startswith(PRINT))
     noise = _noise(causes, prepared)
     best = register(prepared, curves, outline, noise)
     found = _as_asked(best, curves, how, datums)
@@ -140,6 +148,19 @@ def _theirs(pattern: Pattern) -> tuple[Caveat, ...]:
 def _causes(pattern: Pattern, whose: str) -> tuple[Contribution, ...]:
     measured = pattern.measured.uncertainty if pattern.measured else ()
     return tuple(replace(c, name=f"{c.name} ({whose})") for c in measured)
+
+
+def _check_same_sheets(part: Pattern, master: Pattern) -> None:
+    drawn = next((p for p in (part, master) if not p.measured), None)
+    if drawn:
+        raise InputError(f"“{drawn.name}” was drawn, not measured beside sheets", "leave --same-sheets out")
+    told = [m and (sorted(str(s.number) for s in m.sheets), m.print_scale) for m in (part.measured, master.measured)]
+    if told[0] != told[1]:
+        raise InputError(
+            f"“{part.name}” and “{master.name}” were measured beside different sheets, or by other check lines, "
+            "so what their prints are off by does not cancel",
+            "leave --same-sheets out, or trace both anew beside the same sheets with the same --check-lines",
+        )
 
 
 def _noise(causes: Sequence[Contribution], master: Master) -> float:

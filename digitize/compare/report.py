@@ -57,6 +57,7 @@ def values(found: Comparison) -> dict[str, Any]:
         "placement": {
             "by": placed_by(found),
             "mirrored": found.how.mirrored,
+            "same_sheets": found.how.same_sheets,
             "turn_deg": round(math.degrees(found.registration.placement.turn), 5),
             "shift_mm": _place(found.registration.placement.shift),
             "other_turns_deg": [round(math.degrees(t), 2) for t in found.registration.other_turns],
@@ -139,7 +140,9 @@ def stretch_words(stretch: OutOfZone) -> str:
 def placed_by(found: Comparison) -> str:
     if found.datums:
         return "on edge " + ", ".join(str(e.number) for e in found.datums)
-    over = ", turned over" if found.how.mirrored else ""
+    over = (", turned over" if found.how.mirrored else "") + (
+        "; both beside the very same sheets" if found.how.same_sheets else ""
+    )
     if found.how.fit == Fit.ZONE:
         return f"so that the largest deviation is least{over}"
     return f"by least squares, outlying stretches left out{over}"

@@ -21,7 +21,7 @@ from digitize.model.pattern import COVERAGE_FACTOR
 from digitize.vision.budget import FLATNESS, PLACE, PRINT, THICKNESS, VIEW, WARNINGS
 
 REMEDIES = {  # what makes a cause of uncertainty smaller
-    PRINT: "the sheets' check lines measured (--check-lines)",
+    PRINT: "the sheets' check lines measured (--check-lines), or the very same sheets beside both (--same-sheets)",
     VIEW: "a lens profile, or a second sheet beside the part",
     THICKNESS: "the thickness measured with calipers",
     FLATNESS: "the sheets laid on something flat, the camera straight above the part",

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -130,17 +131,34 @@ def smooth_turns(loop: Loop) -> list[float]:
 
 
 def quality_of(fitted: Sequence[FittedLoop]) -> FitQuality:
-    loops = [f.loop for f in fitted]
     off = np.concatenate([f.distances for f in fitted])
     return FitQuality(
         max_mm=float(np.abs(off).max()),
         rms_mm=float(np.sqrt((off**2).mean())),
         points=sum(f.points for f in fitted),
+        unfair_loops=sum(not f.fair for f in fitted),
+        **_fairness([f.loop for f in fitted]),
+    )
+
+
+def of_loops(quality: FitQuality, loops: Sequence[Loop]) -> FitQuality:
+    """The quality of loops that were changed where no points are."""
+    return replace(quality, **_fairness(loops))
+
+
+class _Fairness(TypedDict):
+    pieces: int
+    corners: int
+    curvature_extrema: int
+    tangent_break_deg: float
+
+
+def _fairness(loops: Sequence[Loop]) -> _Fairness:
+    return _Fairness(
         pieces=sum(len(loop.segments) for loop in loops),
         corners=sum(len(loop.corners()) for loop in loops),
         curvature_extrema=sum(curvature_extrema(loop) for loop in loops),
         tangent_break_deg=math.degrees(max((t for loop in loops for t in smooth_turns(loop)), default=0.0)),
-        unfair_loops=sum(not f.fair for f in fitted),
     )
 
 

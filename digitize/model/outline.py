@@ -174,3 +174,22 @@ class Outline:
             return 0.0
         longest = max(lines, key=lambda s: s.length)
         return math.atan2(longest.end[1] - longest.start[1], longest.end[0] - longest.start[0])
+
+
+@dataclass(frozen=True)
+class TipEnd:
+    """A thin tip that does not end as it is drawn.
+
+    loop, segment : numbers in the outline; the tip is drawn where that segment starts
+    corner : mm, where its flanks meet
+    heading : unit vector along the tip, outward
+    cut : mm from the corner back to where the tip ends; 0 where it ends in its corner
+    bend : mm of flank over which a curve that does not run to the corner bends to it
+    """
+
+    loop: int
+    segment: int
+    corner: Point
+    heading: Point
+    cut: float
+    bend: float

@@ -1,15 +1,17 @@
 """The three pieces a curve is made of: Line, Arc and Spline. Frozen, in millimetres, each with a direction of travel.
 
 Every segment answers the same questions: ``start``, ``end``, ``point(t)`` and ``tangent(t)`` for t in 0..1,
-``length``, ``reversed()``, ``moved(turn, shift)`` and ``flattened(chord_error)``.
+``length``, ``reversed()``, ``moved(turn, shift)`` and ``flattened(chord_error)``. ``on_segments`` asks many at once.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +37,26 @@ def moved_points(points: npt.ArrayLike, turn: float, shift: npt.ArrayLike = (0.0
     return moved
 
 
+def _between(a: npt.ArrayLike, b: npt.ArrayLike, t: npt.ArrayLike) -> Points:
+    """Points (N, 2) at parameters t (N,) on lines from a to b, each (2,) or (N, 2)."""
+    u = np.atleast_1d(np.asarray(t, dtype=float))[:, None]
+    return np.asarray(np.asarray(a) * (1 - u) + np.asarray(b) * u)
+
+
+def _spokes(angle: npt.NDArray[np.float64]) -> Points:
+    """Unit vectors (N, 2) in directions (N,), radians."""
+    return np.stack([np.cos(angle), np.sin(angle)], axis=1)
+
+
+def _left_of(vectors: Points) -> Points:
+    """Vectors (N, 2) turned by a quarter, counter-clockwise."""
+    return np.asarray(vectors[:, ::-1] * (-1.0, 1.0))
+
+
+def _unit(vectors: Points) -> Points:
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
+
+
 @dataclass(frozen=True)
 class Line:
     """A straight piece from ``start`` to ``end``."""
@@ -48,9 +70,7 @@ class Line:
 
     def point(self, t: npt.ArrayLike) -> Points:
         """Points (N, 2) at parameters t (N,), 0 at the start and 1 at the end."""
-        u = np.atleast_1d(np.asarray(t, dtype=float))[:, None]
-        points: Points = np.asarray(self.start) * (1 - u) + np.asarray(self.end) * u
-        return points
+        return _between(self.start, self.end, t)
 
     def tangent(self, t: npt.ArrayLike) -> Points:
         """Unit tangents (N, 2) at parameters t (N,)."""
@@ -97,15 +117,16 @@ class Arc:
     def length(self) -> float:
         return self.radius * abs(self.sweep)
 
+    def _angles(self, t: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        return np.asarray(self.from_angle + self.sweep * np.atleast_1d(np.asarray(t, dtype=float)))
+
     def point(self, t: npt.ArrayLike) -> Points:
         """Points (N, 2) at parameters t (N,), 0 at the start and 1 at the end."""
-        a = self.from_angle + self.sweep * np.atleast_1d(np.asarray(t, dtype=float))
-        return np.asarray(self.centre) + self.radius * np.stack([np.cos(a), np.sin(a)], axis=1)
+        return np.asarray(self.centre) + self.radius * _spokes(self._angles(t))
 
     def tangent(self, t: npt.ArrayLike) -> Points:
         """Unit tangents (N, 2) at parameters t (N,)."""
-        a = self.from_angle + self.sweep * np.atleast_1d(np.asarray(t, dtype=float))
-        return math.copysign(1.0, self.sweep) * np.stack([-np.sin(a), np.cos(a)], axis=1)
+        return math.copysign(1.0, self.sweep) * _left_of(_spokes(self._angles(t)))
 
     def reversed(self) -> Arc:
         return Arc(self.centre, self.radius, self.from_angle + self.sweep, -self.sweep)
@@ -171,9 +192,7 @@ class Spline:
 
     def tangent(self, t: npt.ArrayLike) -> Points:
         """Unit tangents (N, 2) at parameters t (N,)."""
-        d: Points = self._slope(self._parameter(t))
-        unit: Points = d / np.linalg.norm(d, axis=1, keepdims=True)
-        return unit
+        return _unit(self._slope(self._parameter(t)))
 
     def reversed(self) -> Spline:
         a, b = self.knots[0], self.knots[-1]
@@ -225,3 +244,51 @@ def part(segment: Segment, a: float, b: float) -> Segment:
     lo, hi = (max(1, int(np.searchsorted(curve.t, place))) for place in (u, v))
     knots = np.concatenate([[u], curve.t[lo : hi + DEGREE], [v]])
     return Spline(tuple(as_point(c) for c in curve.c[lo - 1 : hi]), tuple(float(k) for k in knots))
+
+
+def on_segments(
+    segments: Sequence[Segment], of: npt.NDArray[np.intp], t: npt.NDArray[np.float64]
+) -> tuple[Points, Points]:
+    """Points and unit tangents, both (M, 2), at parameters t (M,), each on its own segment; all of a kind at once.
+
+    of : (M,) the number of the segment that each parameter belongs to
+    """
+    points, tangents = np.empty((len(t), 2)), np.empty((len(t), 2))
+    for kind, on_all in _ON_ALL:
+        numbers = [k for k, segment in enumerate(segments) if isinstance(segment, kind)]
+        if numbers:
+            here = np.isin(of, numbers)
+            which = np.searchsorted(numbers, of[here])
+            points[here], tangents[here] = on_all([segments[k] for k in numbers], which, t[here])
+    return points, tangents
+
+
+def _on_lines(lines: Sequence[Line], which: npt.NDArray[np.intp], t: npt.NDArray[np.float64]) -> tuple[Points, Points]:
+    a, b = np.array([(line.start, line.end) for line in lines])[which].transpose(1, 0, 2)
+    return _between(a, b, t), _unit(b - a)
+
+
+def _on_arcs(arcs: Sequence[Arc], which: npt.NDArray[np.intp], t: npt.NDArray[np.float64]) -> tuple[Points, Points]:
+    rows = np.array([(*arc.centre, arc.radius, arc.from_angle, arc.sweep) for arc in arcs])[which]
+    sweep = rows[:, 4]
+    spokes = _spokes(rows[:, 3] + sweep * t)
+    return rows[:, :2] + rows[:, 2:3] * spokes, np.sign(sweep)[:, None] * _left_of(spokes)
+
+
+def _on_splines(
+    splines: Sequence[Spline], which: npt.NDArray[np.intp], t: npt.NDArray[np.float64]
+) -> tuple[Points, Points]:
+    """By one curve that runs along all of them, with gaps: along number k from parameter k to just before k + 1."""
+    ends = [(s.knots[0], s.knots[-1]) for s in splines]
+    knots = [k + (np.array(s.knots) - a) / (b - a) for k, (s, (a, b)) in enumerate(zip(splines, ends, strict=True))]
+    control = [np.vstack([s.control, np.zeros((DEGREE + 1, 2))]) for s in splines]
+    curve = BSpline(np.concatenate(knots), np.vstack(control)[: -DEGREE - 1], DEGREE)
+    u = np.minimum(which + t, np.nextafter(which + 1.0, 0.0))
+    return curve(u), _unit(curve(u, 1))
+
+
+_ON_ALL: tuple[tuple[type[Segment], Callable[[Any, Any, Any], tuple[Points, Points]]], ...] = (
+    (Line, _on_lines),
+    (Arc, _on_arcs),
+    (Spline, _on_splines),
+)

@@ -29,8 +29,9 @@ def parse_length(text: str, what: str = "length", at_least: float = 0.0, at_most
     match = _LENGTH.fullmatch(text.strip())
     unit = match["unit"].lower() if match else None
     if match is None or unit not in MM_PER or (match["under"] and int(match["under"]) == 0):
+        article = "an" if what[0] in "aeiou" else "a"
         raise InputError(
-            f"“{text}” is not a {what}", 'write it like 6, 6mm, 0.6cm, 1/4in or 1-1/2", with a decimal point'
+            f"“{text}” is not {article} {what}", 'write it like 6, 6mm, 0.6cm, 1/4in or 1-1/2", with a decimal point'
         )
     if match["over"] and unit == "":
         raise InputError(

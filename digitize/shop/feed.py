@@ -9,11 +9,8 @@ Which way is downhill is the wood's affair alone. Source: common practice, sever
 from __future__ import annotations
 
 import math
-from bisect import bisect
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -22,26 +19,14 @@ from digitize.model.outline import Outline
 from digitize.model.segment import Point, as_point
 from digitize.shop.depth import Machine, Side
 from digitize.shop.fibre import EdgeSteps, points_along
-from digitize.shop.fragile import Tip
 from digitize.shop.grain import EdgeGrain
-from digitize.shop.samples import Flags, Floats, Ints
+from digitize.shop.samples import Ints
+from digitize.shop.ways import END_RAD, LONG_RAD, SAME_MM, Edge, cuts_of, is_level
 
 Feed = Literal["ordinary", "climb"]
 Turning = Literal["clockwise", "counter-clockwise"]
 GrainClass = Literal["end", "long", "sloped", "unknown"]
 
-LEVEL_RAD = math.radians(3.0)  # so near to along the grain an edge may be fed either way: sawn stock varies as much
-SQUARE_RAD = math.radians(10.0)  # and so near to square to it: end grain minds where a cutter leaves, not its way
-CHANGE_MM = 5.0  # a stop and a start cost as much as so much edge fed steeply uphill: no run is shorter than two of it
-CLIMB_COST = 0.05  # where the grain does not mind: of the length, for a climb cut; 100 mm of it are worth one change
-FORCED = 1e3  # a tip's flank weighs so much more than any other edge
-# Slopes from which on, and up to which, an edge is end and long grain: common angles, so rounding must not decide.
-END_RAD, LONG_RAD = math.radians(60.0 - 1e-6), math.radians(30.0 + 1e-6)
-LEAD_MM = 40.0  # a level stretch is shared by both its neighbours, but a climb cut takes no more of it than this
-SAME_MM = 1e-3  # rounding, and the steps' own
-SPLIT_MM = 20.0  # an end-grain edge at least so long is a run of its own where it meets long grain at a corner
-ROUND_SHARE = 0.25  # of the edges beside it: so short a round is a corner
-ROUNDING_MM = 1e-6  # of places along a loop
 MOSTLY = 0.6  # of its length makes a run end grain or long grain
 
 
@@ -84,11 +69,6 @@ def bearing_place(machine: Machine, pattern_on: Side) -> Literal["shank", "tip"]
     return "shank" if (machine == "hand") == (pattern_on == "top") else "tip"
 
 
-def is_level(slope: Floats) -> Flags:
-    """(N,) whether an edge of this slope of grain, radians, may be fed either way."""
-    return np.asarray((np.abs(slope) < LEVEL_RAD) | (np.abs(slope) > math.pi / 2 - SQUARE_RAD))
-
-
 def feed_runs(
     outline: Outline, steps: EdgeSteps, grain: EdgeGrain | None, machine: Machine, flipped: bool = False
 ) -> tuple[Run, ...]:
@@ -101,195 +81,26 @@ def feed_runs(
     for loop in range(len(outline.loops)):
         inside = np.flatnonzero(steps.loop == loop)
         tips = [t for t in grain.tips if t.loop == loop and t.kind == "tip"] if grain else []
-        edge = _Edge(
+        edge = Edge(
             loop, steps.start[inside], steps.length[inside], grain.slope[inside] if grain else np.zeros(0), forward
         )
-        cuts = _cuts(edge, tips) if grain else [(_longest_straight(outline, loop), forward)]
+        cuts = cuts_of(edge, tips) if grain else [(_longest_straight(outline, loop), forward)]
         ends = [as_point(p) for p in points_along(steps, loop, [place for place, _ in cuts])]
         pairs = zip(ends, ends[1:] + ends[:1], strict=True)
         own = [_run(edge, *cut, pair, flipped) for cut, pair in zip(_stretches(edge, cuts), pairs, strict=True)]
         places = np.array([t.along_mm for t in tips])
-        runs += [replace(run, from_tip=_apart(edge, run.start_mm, places) < SAME_MM) for run in own]
+        runs += [replace(run, from_tip=edge.apart(run.start_mm, places) < SAME_MM) for run in own]
     ordered = sorted(runs, key=lambda r: (r.grain != "end", r.feed == "climb", r.loop, r.start_mm))
     return tuple(replace(run, order=number) for number, run in enumerate(ordered, start=1))
 
 
-@dataclass(frozen=True)
-class _Edge:
-    """One loop: where its steps begin and how long they are, mm, their slopes, and whether ordinary feed is forward."""
-
-    loop: int
-    start: Floats
-    length: Floats
-    slope: Floats
-    ordinary: bool
-
-    @cached_property
-    def total(self) -> float:
-        return float(self.length.sum())
-
-    @cached_property
-    def middles(self) -> Floats:
-        return self.start + self.length / 2
-
-    def wrapped(self, place: float) -> float:
-        """A place along the loop, 0 <= place < total; rounding before its beginning is its beginning."""
-        inside = place % self.total
-        return 0.0 if inside > self.total - ROUNDING_MM else inside
-
-    def between(self, start: float, length: float) -> Ints:
-        """The steps whose middles lie on a stretch, which may pass the loop's beginning."""
-        a, b, over = np.searchsorted(self.middles, [start, start + length, start + length - self.total])
-        return np.concatenate([np.arange(a, b), np.arange(over)])
-
-
-@dataclass(frozen=True)
-class _Piece:
-    """Steps in a row that want the same: +1 forward, -1 backward, 0 either; zone says which kind of level edge.
-
-    cost : of feeding it forward, and backward
-    free : whether it begins at a fragile tip or where end grain meets long grain: there a change costs nothing
-    forced : whether it is the flank of a tip
-    """
-
-    start: float
-    end: float
-    zone: Literal["", "long", "end"]
-    cost: tuple[float, float]
-    free: bool
-    forced: bool
-
-
-def _cuts(edge: _Edge, tips: Sequence[Tip]) -> list[tuple[float, bool]]:
-    """Places along the loop where a run begins or ends, each with whether the edge after it is fed forward."""
-    splits = _corner_splits(edge)
-    pieces = _pieces(edge, tips, splits)
-    ways = _best_ways(pieces)
-    changes = sorted(
-        (_change(edge, pieces, ways, k) % edge.total, way) for k, way in enumerate(ways) if way != ways[k - 1]
-    )
-    at = np.array([place for place, _ in changes])
-    splits = [p for p in splits if _apart(edge, p, at) > 2 * CHANGE_MM]
-    if not changes and not splits:
-        crest = max((p for p in pieces if p.zone == "long"), key=lambda p: p.end - p.start, default=pieces[0])
-        return [((crest.start + crest.end) / 2 % edge.total, ways[0])]
-    ways_there = [(p, changes[bisect(at, p) - 1][1] if changes else ways[0]) for p in splits]
-    return sorted(changes + ways_there)
-
-
-def _apart(edge: _Edge, place: float, others: Floats) -> float:
-    """From a place to the nearest of others, mm along the loop."""
-    away = np.abs(others - place)
-    return float(np.minimum(away, edge.total - away).min(initial=math.inf))
-
-
-def _pieces(edge: _Edge, tips: Sequence[Tip], splits: Sequence[float]) -> list[_Piece]:
-    level = is_level(edge.slope)
-    want = np.where(level, 0, -np.sign(edge.slope)).astype(int)
-    weight = np.abs(np.sin(2 * edge.slope)) * edge.length
-    zone = np.where(level, np.where(np.abs(edge.slope) < math.pi / 4, 1, 2), 0)
-    born, flank = np.zeros(len(want), dtype=bool), np.zeros(len(want), dtype=bool)
-    for tip in tips:
-        flanks = (tip.along_mm - tip.flank[0]) % edge.total, (tip.flank[1] - tip.along_mm) % edge.total
-        before, after = (max(flank, 2 * CHANGE_MM) for flank in flanks)
-        begin, at = edge.wrapped(tip.along_mm - before), edge.wrapped(tip.along_mm)
-        for inside, way in ((edge.between(begin, before), -1), (edge.between(at, after), 1)):
-            want[inside], zone[inside], flank[inside] = way, 0, True
-            weight[inside] = FORCED * edge.length[inside]
-        born[np.searchsorted(edge.middles, at) % len(born)] = True
-    for split in splits:
-        born[np.searchsorted(edge.start, split - SAME_MM) % len(born)] = True
-    key = want + 4 * zone
-    first = np.flatnonzero((key != np.roll(key, 1)) | born)
-    if not len(first):
-        first = np.zeros(1, dtype=np.intp)
-    pieces = []
-    names: tuple[Literal["", "long", "end"], ...] = ("", "long", "end")
-    for a, b in pairwise([*first, first[0] + len(want)]):
-        inside = np.arange(a, b) % len(want)
-        length = float(edge.length[inside].sum())
-        wrong = float(weight[inside].sum())
-        cost = [0.0 if want[a] > 0 else wrong, 0.0 if want[a] < 0 else wrong] if want[a] else [0.0, 0.0]
-        climb = 1 if edge.ordinary else 0
-        cost[climb] += (1e-6 if want[a] else CLIMB_COST) * length
-        start = float(edge.start[a])
-        pieces.append(_Piece(start, start + length, names[zone[a]], (cost[0], cost[1]), bool(born[a]), bool(flank[a])))
-    return pieces
-
-
-def _best_ways(pieces: Sequence[_Piece]) -> list[bool]:
-    """Forward or not, for each piece: the least cost of uphill edge and changes round the loop (Viterbi)."""
-    best: tuple[float, list[bool]] = (math.inf, [])
-    change = [0.0 if p.free else CHANGE_MM for p in pieces]
-    for first in (0, 1):
-        costs = [math.inf, math.inf]
-        costs[first] = pieces[0].cost[first]
-        came: list[tuple[int, int]] = []
-        for piece, price in zip(pieces[1:], change[1:], strict=True):
-            source = [0 if costs[0] <= costs[1] + price else 1, 1 if costs[1] <= costs[0] + price else 0]
-            came.append((source[0], source[1]))
-            costs = [costs[source[k]] + (price if source[k] != k else 0.0) + piece.cost[k] for k in (0, 1)]
-        for last in (0, 1):
-            whole = costs[last] + (change[0] if last != first else 0.0)
-            if whole < best[0]:
-                best = whole, _traced_back(came, last)
-    return best[1]
-
-
-def _traced_back(came: Sequence[tuple[int, int]], last: int) -> list[bool]:
-    """Backward, since the first of the two ways is forward."""
-    ways = [last]
-    for source in reversed(came):
-        ways.append(source[ways[-1]])
-    return [way == 0 for way in reversed(ways)]
-
-
-def _change(edge: _Edge, pieces: Sequence[_Piece], ways: Sequence[bool], k: int) -> float:
-    """Where the way changes at the beginning of piece k: in the middle of a level stretch beside it, where one is.
-
-    At an outside a start belongs on long grain and an end on end grain, in a hole the other way round. A tip's flank
-    ends where the tip is no longer fragile.
-    """
-    if pieces[k].free or pieces[k].forced or pieces[k - 1].forced:
-        return pieces[k].start
-    wanted = "long" if ways[k] else "end"
-    n = len(pieces)
-    beside = [(k, (k + 1) % n), (k - 1, k - 2)]
-    level = [j for j, other in beside if pieces[j].zone and ways[other] == ways[j]]
-    if not level:
-        return pieces[k].start
-    best = pieces[min(level, key=lambda j: pieces[j].zone != wanted)]
-    half = min((best.end - best.start) / 2, LEAD_MM)
-    climb_before = ways[k - 1] != edge.ordinary
-    return best.start + half if climb_before else best.end - half
-
-
-def _corner_splits(edge: _Edge) -> list[float]:
-    """Places where an end-grain edge meets a long-grain one at a corner or a small round."""
-    steep = np.abs(edge.slope)
-    kind = np.where(steep > END_RAD, 1, np.where(steep < LONG_RAD, 2, 0))
-    fresh = kind != np.roll(kind, 1)
-    first = np.flatnonzero(fresh)
-    if len(first) < 2:
-        return []
-    length = np.add.reduceat(np.roll(edge.length, -first[0]), first - first[0])
-    large = [k for k in range(len(first)) if kind[first[k]] and length[k] >= SPLIT_MM]
-    found = []
-    for a, b in zip(large, large[1:] + large[:1], strict=True):
-        end = float(edge.start[first[a]] + length[a])
-        gap = edge.wrapped(float(edge.start[first[b]]) - end)
-        if kind[first[a]] != kind[first[b]] and gap <= ROUND_SHARE * min(length[a], length[b]):
-            found.append((end + gap / 2) % edge.total)
-    return found
-
-
-def _stretches(edge: _Edge, cuts: Sequence[tuple[float, bool]]) -> list[tuple[float, float, bool]]:
+def _stretches(edge: Edge, cuts: Sequence[tuple[float, bool]]) -> list[tuple[float, float, bool]]:
     """Start, length and way between each cut and the next."""
     following = [place for place, _ in cuts[1:]] + [cuts[0][0] + edge.total]
     return [(place, after - place, way) for (place, way), after in zip(cuts, following, strict=True)]
 
 
-def _run(edge: _Edge, start: float, length: float, forward: bool, points: tuple[Point, Point], flipped: bool) -> Run:
+def _run(edge: Edge, start: float, length: float, forward: bool, points: tuple[Point, Point], flipped: bool) -> Run:
     inside = edge.between(start, length)
     begin, end = edge.wrapped(start), edge.wrapped(start + length)
     begin, end = (begin, end) if forward else (end, begin)
@@ -311,7 +122,7 @@ def _run(edge: _Edge, start: float, length: float, forward: bool, points: tuple[
     )
 
 
-def _class(edge: _Edge, inside: Ints) -> GrainClass:
+def _class(edge: Edge, inside: Ints) -> GrainClass:
     if not len(edge.slope):
         return "unknown"
     length, steep = edge.length[inside], np.abs(edge.slope[inside])
@@ -320,7 +131,7 @@ def _class(edge: _Edge, inside: Ints) -> GrainClass:
     return "long" if length[steep < LONG_RAD].sum() >= MOSTLY * length.sum() else "sloped"
 
 
-def _uphill(edge: _Edge, inside: Ints, forward: bool) -> float:
+def _uphill(edge: Edge, inside: Ints, forward: bool) -> float:
     if not len(edge.slope):
         return 0.0
     slope = edge.slope[inside]

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from digitize.model.outline import Outline
 from digitize.model.segment import Points, moved_points
@@ -51,6 +52,27 @@ class EdgeSteps:
     def angles(self) -> Floats:
         """(N,) directions of travel, radians."""
         return np.asarray(np.arctan2(self.tangents[:, 1], self.tangents[:, 0]))
+
+    @cached_property
+    def _trees(self) -> list[cKDTree]:
+        return [cKDTree(self.samples.points[a:b]) for a, b in pairwise(self.samples.firsts)]
+
+    def away(self, points: Points, loop: Ints) -> Floats:
+        """(M,) from points (M, 2) to loops (M,), one each, mm: to the chords beside the nearest sample."""
+        s, result = self.samples, np.zeros(len(points))
+        for k in np.unique(loop):
+            here = np.flatnonzero(loop == k)
+            at = points[here]
+            i = s.firsts[k] + self._trees[k].query(at)[1]
+            result[here] = np.minimum(_from_chord(at, s, i), _from_chord(at, s, s.previous[i]))
+        return result
+
+
+def _from_chord(points: Points, samples: Samples, i: Ints) -> Floats:
+    """(M,) mm from points (M, 2) to the chords that begin at samples i (M,)."""
+    start, chord = samples.points[i], samples.points[samples.following[i]] - samples.points[i]
+    share = ((points - start) * chord).sum(axis=1) / np.maximum((chord**2).sum(axis=1), 1e-30)
+    return np.asarray(np.linalg.norm(points - start - np.clip(share, 0.0, 1.0)[:, None] * chord, axis=1))
 
 
 def edge_steps(outline: Outline) -> EdgeSteps:

@@ -7,7 +7,7 @@ grain leaves it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -78,8 +78,17 @@ class Loads:
         return self.lines.length * self.sine
 
 
-def loads(samples: Samples, points: Points, direction: float) -> Loads:
-    """The piece beyond a fibre is a cantilever: bending moment push x reach, section modulus width^2 / 6."""
+Away = Callable[[Ints, Ints], Floats]
+"""How far points, by their numbers, are from loops: both (M,), mm."""
+
+
+def loads(samples: Samples, points: Points, direction: float, away: Away) -> Loads:
+    """The piece beyond a fibre is a cantilever: bending moment push x reach, section modulus width^2 / 6.
+
+    A wall is as wide as the shortest way across it through the point, whatever way the edges run where its fibre ends.
+
+    away : of the points (Q, 2) from the loops of the edge itself, of which the samples may be few
+    """
     lines = fibres(samples, points, direction)
     height, forward = lines.beyond()
     axis = moved_points(
@@ -87,6 +96,9 @@ def loads(samples: Samples, points: Points, direction: float) -> Loads:
     )  # the flanks of a tip run toward each other
     size = np.linalg.norm(axis, axis=1)
     sine = np.where(size > 1e-3, np.abs(axis[:, 1]) / np.maximum(size, 1e-3), 1.0)
+    wall = np.flatnonzero(lines.between_loops & (lines.length > 0))
+    across = sum(away(wall, samples.loop[end[wall]]) for end in (lines.back, lines.front))
+    sine[wall] = np.minimum(across / lines.length[wall], 1.0)
     sine = np.maximum(sine, SHALLOWEST)
     reach = height / sine
     reach = np.where(lines.between_loops, _span(lines) / 8, reach)  # both ends held: moment push x span / 8

@@ -89,7 +89,8 @@ def edge_grain(outline: Outline, direction: float, steps: EdgeSteps | None = Non
     steps = steps or edge_steps(outline)
     slope = slope_of_grain(steps.angles, direction)
     chosen = np.arange(0, len(slope), max(1, len(slope) // MOST_FIBRES))
-    found = loads(steps.samples, steps.inside[chosen], direction)
+    points = steps.inside[chosen]
+    found = loads(steps.samples, points, direction, lambda q, loop: steps.away(points[q], loop))
     tips = fragile_places(steps, chosen, found, direction, runout)
     near = np.minimum(np.arange(len(slope)) // max(1, len(slope) // MOST_FIBRES), len(chosen) - 1)
     return EdgeGrain(steps, direction, slope, found.lines.length[near], found.load[near], tips)
@@ -100,12 +101,13 @@ def grain_sweep(outline: Outline, steps: EdgeSteps | None = None) -> GrainSweep:
     steps = steps or edge_steps(outline)
     chosen, samples = _sweep_points(steps), coarser(steps.samples)
     points, travel = steps.inside[chosen], steps.angles[chosen]
+    away = np.stack([steps.away(points, np.full(len(points), k)) for k in range(len(outline.loops))], axis=1)
     angles = np.arange(0.0, 180.0, SWEEP_DEG)
     share = np.gradient(np.arange(len(chosen), dtype=float)) if len(chosen) > 1 else np.ones(1)
     share = share * steps.length.sum() / len(chosen)
     rows = []
     for angle in np.radians(angles):
-        load = loads(samples, points, float(angle)).load
+        load = loads(samples, points, float(angle), lambda q, loop: away[q, loop]).load
         across = share * np.abs(np.sin(angle - travel))
         rows.append((load.max(), share[load > FRAGILE].sum(), float((load * across).sum() / across.sum())))
     weakest, fragile, mean = (np.array(column) for column in zip(*rows, strict=True))

@@ -14,10 +14,9 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import BSpline
 
 from digitize.model.outline import CORNER_RAD, Loop
-from digitize.model.segment import DEGREE, Arc, Line, Points, Segment, Spline
+from digitize.model.segment import Arc, Points, Segment, Spline, on_segments
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -186,7 +185,7 @@ def _loop_rows(loop: Loop, spacing: float) -> tuple[Floats, ...]:
     segments = loop.segments
     turns = loop.turns() if len(segments) > 1 or isinstance(segments[0], Spline) else np.zeros(1)
     of, t = _parameters(segments, spacing, turns < -CORNER_RAD)
-    points, tangents = _on(segments, of, t)
+    points, tangents = on_segments(segments, of, t)
     along = _along(segments, of, points, tangents)
     before, after = turns[of], np.roll(turns, -1)[of]
     tangents = _turned(tangents, np.where((t == 0) & (np.abs(before) <= CORNER_RAD), -before / 2, 0.0))
@@ -232,7 +231,7 @@ def _spline_parameters(segments: Sequence[Segment], spacing: float) -> dict[int,
     size = np.array([SPAN_SAMPLES * len(s.control) if isinstance(s, Spline) else 0 for s in segments])
     of = np.repeat(np.arange(len(segments)), size)
     fine = _within(of) / (size[of] - 1)
-    p, d = _on(segments, of, fine)
+    p, d = on_segments(segments, of, fine)
     steps = np.maximum(np.hypot(*np.diff(p, axis=0).T) / spacing, np.abs(_angle(d[:-1], d[1:])) / TURN_RAD)
     reached = np.append(0.0, np.cumsum(steps))
     parameters = {}
@@ -247,43 +246,6 @@ def _spline_parameters(segments: Sequence[Segment], spacing: float) -> dict[int,
 def _within(of: Ints) -> Ints:
     """(M,) how many equal values lie before each in a sorted array (M,)."""
     return np.arange(len(of)) - of.searchsorted(of)
-
-
-def _on(segments: Sequence[Segment], of: Ints, t: Floats) -> tuple[Points, Points]:
-    """Points and unit tangents (M, 2) at parameters t (M,) of segments ``of`` (M,), in order; all of a kind at once."""
-    points, tangents = np.empty((len(t), 2)), np.empty((len(t), 2))
-    lines = {k: s for k, s in enumerate(segments) if isinstance(s, Line)}
-    arcs = {k: s for k, s in enumerate(segments) if isinstance(s, Arc)}
-    splines = {k: s for k, s in enumerate(segments) if isinstance(s, Spline)}
-    if lines:
-        here = np.isin(of, list(lines))
-        which, u = np.searchsorted(list(lines), of[here]), t[here, None]
-        a, b = np.array([(s.start, s.end) for s in lines.values()])[which].transpose(1, 0, 2)
-        points[here] = a * (1 - u) + b * u
-        tangents[here] = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
-    if arcs:
-        here = np.isin(of, list(arcs))
-        rows = np.array([(*s.centre, s.radius, s.from_angle, s.sweep) for s in arcs.values()])
-        x, y, radius, start, sweep = rows[np.searchsorted(list(arcs), of[here])].T
-        angle = start + sweep * t[here]
-        c, s = np.cos(angle), np.sin(angle)
-        points[here] = np.stack([x + radius * c, y + radius * s], axis=1)
-        tangents[here] = np.sign(sweep)[:, None] * np.stack([-s, c], axis=1)
-    if splines:
-        here = np.isin(of, list(splines))
-        which = np.searchsorted(list(splines), of[here])
-        curve, u = _in_a_row(list(splines.values())), np.minimum(which + t[here], np.nextafter(which + 1.0, 0.0))
-        rate = curve(u, 1)
-        points[here], tangents[here] = curve(u), rate / np.linalg.norm(rate, axis=1, keepdims=True)
-    return points, tangents
-
-
-def _in_a_row(splines: Sequence[Spline]) -> BSpline:
-    """One curve that runs along all of them, with gaps: along number k from parameter k to just before k + 1."""
-    ends = [(s.knots[0], s.knots[-1]) for s in splines]
-    knots = [k + (np.array(s.knots) - a) / (b - a) for k, (s, (a, b)) in enumerate(zip(splines, ends, strict=True))]
-    control = [np.vstack([s.control, np.zeros((DEGREE + 1, 2))]) for s in splines]
-    return BSpline(np.concatenate(knots), np.vstack(control)[: -DEGREE - 1], DEGREE)
 
 
 def _along(segments: Sequence[Segment], of: Ints, points: Points, tangents: Points) -> Floats:

@@ -3,13 +3,15 @@
 Every point of the outline has a profile: light sampled in the original photo across the imaged edge. The model of a
 profile is a step at the upper arris, blurred by the lens, and, where the wall is seen, a second step at the lower
 arris, whose distance from the first the geometry tells; where the arris is eased, a third one lies inside, at the end
-of the flat face. The light may change slowly on either side (shading, figure, contact shadow). The place is fitted by
-least squares; the levels have weak priors that decide only where the wall is narrower than the blur.
+of the flat face. The light may change slowly on either side (shading, figure), no more sharply than the lens shows; a
+contact shadow fades away from the foot. The place is fitted by least squares; the levels have weak priors that decide
+only where the wall is narrower than the blur.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -28,6 +30,8 @@ LIGHT = np.round(FULL * LINEAR_LIGHT).astype(np.uint16)  # sRGB value -> linear 
 
 
 SHADE = (0.02, 0.08)  # per px: how fast figure may change the part's light, and a contact shadow the bench's
+FADE_PX = 4.0  # over which a contact shadow fades
+BEND = 0.5  # px for each px of blur: so much of the shadow's slope may be missing, or too much, at the foot
 FOOT_PLAY = 0.1  # px for each px of wall, at most FOOT_PLAY_PX: the shadow at a wall's foot moves the lower step
 FOOT_PLAY_PX = 0.25
 WALL_LIGHT = (0.45, 0.35)  # light of a wall for that of the face above it, and its spread, before the part tells
@@ -50,6 +54,7 @@ class Rays:
     px_per_mm : (N,) px along ``across`` for each mm along the outline's normal
     wall : (N,) px from the upper to the lower arris, 0 where the wall is hidden
     rim : (N,) px from the upper arris in to where the flat face ends, 0 where the arris is not eased
+    down : (N, 2) px from the upper to the lower arris of each point itself
     """
 
     base: Points
@@ -57,6 +62,7 @@ class Rays:
     px_per_mm: Floats
     wall: Floats
     rim: Floats
+    down: Points
 
 
 def rays(view: View, xy: Points, normals: Points, heights: Heights) -> Rays:
@@ -70,15 +76,38 @@ def rays(view: View, xy: Points, normals: Points, heights: Heights) -> Rays:
     across *= np.sign(np.einsum("ni,ni->n", across, out - inn))[:, None]
     across /= np.linalg.norm(across, axis=1, keepdims=True)
     px_per_mm = np.einsum("ni,ni->n", across, out - inn) / (2 * h)
-    wall = np.zeros(len(xy))
+    down = np.zeros_like(base)
     if heights.foot is not None:
-        foot = view.image_from_bench(xy, heights.foot)
-        wall = np.maximum(np.einsum("ni,ni->n", across, foot - base), 0.0)
+        down = view.image_from_bench(xy, heights.foot) - base
+    wall = np.maximum(np.einsum("ni,ni->n", across, down), 0.0)
     rim = np.zeros(len(xy))
     if heights.eased > 0:
         face = view.image_from_bench(xy - heights.eased * normals, heights.top + heights.eased)
         rim = np.maximum(np.einsum("ni,ni->n", across, base - face), LEAST_RIM_PX)
-    return Rays(base, across, px_per_mm, wall, rim)
+    return Rays(base, across, px_per_mm, wall, rim, down)
+
+
+def ending_at_corners(r: Rays) -> Rays:
+    """The rays of a closed loop's points, with walls that end where the loop turns out of sight.
+
+    A ray that is not square to the bench meets the foot not of its own point but of one farther along the loop. Where
+    the loop turns a corner before that, to where its wall is hidden, the ray leaves the wall at the corner's upright.
+    """
+    n, wall, seen = len(r.base), r.wall.copy(), r.wall > 0
+    reach = np.arange(1, min(n, math.ceil(np.hypot(*r.down.T).max(initial=0.0)) + 2))
+    for way in (1, -1):
+        for corner in np.flatnonzero(~seen & np.roll(seen, way)):
+            i = (corner - way * reach) % n
+            i = i[np.logical_and.accumulate(seen[i])]
+            start, down = r.base[corner] - r.base[i], r.down[corner]
+            across = r.across[i]
+            cross = across[:, 0] * down[1] - across[:, 1] * down[0]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                at = (start[:, 0] * down[1] - start[:, 1] * down[0]) / cross
+                share = (start[:, 0] * across[:, 1] - start[:, 1] * across[:, 0]) / cross
+            meets = (at > 0.0) & (share > 0.0) & (share < 1.0)
+            wall[i[meets]] = np.minimum(wall[i[meets]], at[meets])
+    return replace(r, wall=wall)
 
 
 def profiles(image: npt.NDArray[np.uint16] | npt.NDArray[np.float32] | Image, r: Rays, v: Floats) -> Floats:
@@ -93,7 +122,8 @@ def profiles(image: npt.NDArray[np.uint16] | npt.NDArray[np.float32] | Image, r:
 class ProfileFits:
     """The fitted model of N profiles, distances in px along the profile.
 
-    place : (N,) of the upper arris; ``sigma`` (N,) its standard error; ``blur`` (N,) standard deviation of the blur
+    place : (N,) of the upper arris; ``sigma`` (N,) its standard error, of which a shadow that bends otherwise than the
+        model's is a part; ``blur`` (N,) standard deviation of the blur
     light : (N,) of the face; ``step``, ``rim_step`` (N,) changes of light at the upper arris and where the flat face
         ends; ``noise`` (N,) of the residuals
     """
@@ -184,7 +214,9 @@ def fit_profiles(
         move[:, [5, 6, 7, 9]] = np.clip(move[:, [5, 6, 7, 9]], -0.7, 0.7)
         x += move
         x[:, 6] = np.clip(x[:, 6], 0.35, 8.0)
-    sigma = np.sqrt(np.linalg.inv(normal)[:, 5, 5])
+    inverse = np.linalg.inv(normal)
+    gain = (inverse[:, None, 5] @ weighted)[:, 0]
+    sigma = np.hypot(np.sqrt(inverse[:, 5, 5]), (gain * _bent(x, v, wall)).sum(axis=1))
     return ProfileFits(x[:, 5], sigma, x[:, 6], x[:, 0], x[:, 1], x[:, 8], noise)
 
 
@@ -192,6 +224,13 @@ def _own_side(width: npt.ArrayLike, blur: Floats) -> Floats:
     """How far (N,) a profile is its own edge's, that has another edge at ``width``."""
     width = np.asarray(width, dtype=float)
     return np.asarray(np.maximum(0.5 * width, width - APART * blur))
+
+
+def _bent(x: Floats, v: Floats, wall: Floats) -> Floats:
+    """Light (N, K) that a contact shadow may differ by from its model, close to the foot."""
+    _, _, _, _, outer, place, blur, play, _, _ = x.T[:, :, None]
+    b = v - place - wall[:, None] - play
+    return np.asarray(BEND * blur * outer * np.exp(-0.5 * (b / blur) ** 2))
 
 
 def _steps(x: Floats, v: Floats, wall: Floats, rim: Floats) -> tuple[Floats, Floats]:
@@ -203,10 +242,13 @@ def _steps(x: Floats, v: Floats, wall: Floats, rim: Floats) -> tuple[Floats, Flo
     c = a + rim[:, None] + rim_play
     rise, rise_foot, rise_rim = ndtr(a / blur), ndtr(b / blur), ndtr(c / blur)
     bump, bump_foot, bump_rim = (np.exp(-0.5 * (t / blur) ** 2) / (np.sqrt(2 * np.pi) * blur) for t in (a, b, c))
-    near, far = np.minimum(a, 0.0), np.maximum(b, 0.0)
+    near = a * (1.0 - rise) - blur**2 * bump
+    fading = np.exp(0.5 * (blur / FADE_PX) ** 2 - b / FADE_PX) * ndtr(b / blur - blur / FADE_PX)
+    far = FADE_PX * (rise_foot - fading)
     model = x[:, :1] + step * rise + foot * rise_foot + rim_step * rise_rim + inner * near + outer * far
-    by_foot = -foot * bump_foot - outer * (b > 0)
-    by_place = -step * bump - rim_step * bump_rim - inner * (a < 0) + by_foot
+    by_foot = -foot * bump_foot - outer * fading
+    by_place = -step * bump - rim_step * bump_rim - inner * (1.0 - rise) + by_foot
     by_blur = -(step * bump * a + foot * bump_foot * b + rim_step * bump_rim * c) / blur
+    by_blur += blur * (outer * (bump_foot - fading / FADE_PX) - inner * bump)
     columns = [np.ones_like(a), rise, rise_foot, near, far, by_place, by_blur, by_foot, rise_rim, rim_step * bump_rim]
     return model, np.stack(columns, axis=2)

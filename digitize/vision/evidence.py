@@ -1,10 +1,14 @@
-"""Does the photo really show the edge that was located? What to say where it does so poorly, or not at all."""
+"""Does the photo really show the edge that was located? Points that lie on something else; what to say of an edge that
+shows poorly, or not at all.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import binary_propagation, median_filter
 
 from digitize.model.errors import Caveat, PartError
 from digitize.model.outline import Contour
@@ -13,6 +17,8 @@ VAGUE_PX, LOST_PX = 0.22, 0.33  # standard error of edge points; a fair edge has
 UNSEEN_PX = 0.5  # standard error that tells of no edge there at all
 UNSEEN_SHARE, MOST_UNSEEN = 0.06, 0.15  # of the points; fair photos have up to 0.04
 MOSTLY_KNOWN, LEAST_KNOWN = 0.7, 0.4  # share of an edge that was located
+ODD_TINT, LIKE_ODD = 5.0, 2.5  # robust standard deviations from the face's; beside odd ones
+LEAST_TINT = 0.002  # of full white: photos tell no finer
 GAP_PX = 8.0  # between points of an edge that was followed without a break
 
 
@@ -43,6 +49,19 @@ def judge_edge(contours: Sequence[Contour], pixel: float) -> tuple[Caveat, ...]:
         told = f"the edge stands out poorly: its points scatter by {scatter:.2f} px (limit {VAGUE_PX} px)"
         return (Caveat(f"{told} and {known:.0%} of it was found (limit {MOSTLY_KNOWN:.0%})", remedy, edge_px=scatter),)
     return ()
+
+
+def off_colour(tint: npt.NDArray[np.float64], nearby: int) -> npt.NDArray[np.bool_]:
+    """Points (N,) round a loop with a tint (N, C) just inside that the face has not nearby, and those beside them that
+    share in it: a line on the bench that is as light as the face passes for the part until its colour is looked at.
+
+    nearby : number of points, odd, over which the face's tint is taken as one
+    """
+    off = np.abs(tint - median_filter(tint, (nearby, 1), mode="wrap"))
+    off = (off / (1.4826 * np.median(off, axis=0) + LEAST_TINT)).max(axis=1)
+    n, ringed = len(off), np.tile(off, 3)
+    found = binary_propagation(ringed > ODD_TINT, mask=ringed > LIKE_ODD)
+    return np.asarray(found[n : 2 * n], dtype=bool)
 
 
 def _share_located(contour: Contour, pixel: float) -> float:

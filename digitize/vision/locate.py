@@ -24,13 +24,15 @@ from digitize.vision.edge import (
     WALL_LIGHT,
     Floats,
     ProfileFits,
+    ending_at_corners,
     fit_profiles,
     profiles,
     rays,
     reach_px,
 )
+from digitize.vision.evidence import off_colour
 from digitize.vision.photo import Image
-from digitize.vision.polyline import curvature, outward, resampled, smoothed
+from digitize.vision.polyline import curvature, faired, outward, resampled, smoothed
 from digitize.vision.thickness import Heights
 from digitize.vision.tips import Room, pointed, room
 from digitize.vision.view import View
@@ -46,20 +48,25 @@ COLOUR_GAIN = 2.0  # photos are stored with blurred colour: it must place the ed
 EVERY = 2  # nodes for each point kept
 GAP = 1.6  # steps between neighbours that have lost a point between them
 SMOOTH_MM = 0.8  # the followed line is rough by less over this length
+FAIR_MM = 3.0  # located points make a fairer line over this length,
+UNFAIR = 3.0  # unless they lie so many standard errors off it: there are corners
+STRAY = 0.3  # standard errors for each that a point lies off the fair line: what made it so is not in its profile
 BLUR_PX, BLUR_SPREAD = 0.9, 0.5  # before the edge tells
 SHARPEST, SOFTEST = 0.4, 8.0  # px
 LARGEST_MOVE_PX = 4.0  # a place farther from the followed line is not that line's edge
 NARROWEST = 2.5  # times the blur: edges that lie nearer to each other are seen as one
+UPRIGHT_PX = 0.7  # of wall that a corner's upright takes from a profile
+OBLIQUE_PX = 0.4  # by which a point may be off whose profile crosses an upright aslant
 UNSEEN_PX = 1.0  # an edge that is not placed to within a pixel is none
 ODD = 5.0  # robust standard deviations from its neighbours that make a point an outlier
 NEARBY = 0.06  # of the loop's points: over so many the face's light is compared
+SAME_TINT = 5  # times as many share its colour, which shading leaves alone
 OWN_LIGHT = (0.65, 1.5)  # the face's light, for its median nearby: neither wall nor shadow
+TINT_PX = 1.75  # within the edge: there the face shows its own colour, however blurred
 SCATTER_MM = 5.0  # figure and shading push neighbouring points alike over less than this
 RIM_TIE = 3.0  # weight of an eased arris looking like the face
-RIM_SHARE, RIM_LEAST = (
-    0.5,
-    0.03,
-)  # of the profiles' scatter is the eased arris' own; at least so much of the face's light
+RIM_SHARE = 0.5  # of the profiles' scatter is the eased arris' own,
+RIM_LEAST = 0.03  # and at least so much of the face's light
 BLUR_REACH = 3.0  # standard deviations of it
 TIGHTEST = 0.25  # blur times curvature, beyond which the curve is a corner
 
@@ -97,8 +104,10 @@ class Located:
     wall: Floats
     by_colour: Mask
     steps: ProfileFits
+    tint: Floats  # (N, 2) red and blue less luma just inside the edge
     px_per_mm: Floats
     width: Floats  # px, to the edge opposite, through the material or beside it
+    oblique: Mask  # the profile ends its wall at a corner's upright, which it does not cross squarely
 
 
 def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights) -> tuple[Contour, ...]:
@@ -120,11 +129,15 @@ def locate(view: View, pixels: Image, loops: Sequence[Points], heights: Heights)
 
 def _contour(view: View, light: Light, nodes: Points, optics: Optics, heights: Heights, pixel: float) -> Contour:
     found = look(view, light, nodes, heights, optics)
-    line = pointed(_points(found)[_sound(found)], GAP * EVERY * pixel)
-    nodes = smoothed(resampled(line, pixel), round(0.5 * SMOOTH_MM / pixel))
+    sound = _sound(found)
+    line = resampled(pointed(_points(found)[sound], GAP * EVERY * pixel), pixel)
+    curve, off = faired(line, max(4, round(FAIR_MM / pixel)))
+    fair = off < UNFAIR * np.median((found.steps.sigma / found.px_per_mm)[sound])
+    nodes = np.where(fair[:, None], curve, smoothed(line, round(0.5 * SMOOTH_MM / pixel)))
     found = look(view, light, nodes, heights, optics)
     sound = _sound(found)
-    points, sigma = _points(found)[sound], (found.steps.sigma / found.px_per_mm)[sound]
+    doubted = found.steps.sigma * _doubt(found.steps.place, fair[::EVERY], sound)
+    points, sigma = _points(found)[sound], (np.hypot(doubted, OBLIQUE_PX * found.oblique) / found.px_per_mm)[sound]
     blur = (BLUR_REACH * float(np.median(found.steps.blur)) + 1.0) * pixel
     return Contour(points, sigma * _excess(points, sigma, EVERY * pixel), blur)
 
@@ -153,14 +166,15 @@ def _contrast(y: Floats, v: Floats, blur: float, reach: float, by_colour: Mask) 
 def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Optics) -> Located:
     normals = outward(smoothed(nodes, 1), 2)
     bend = curvature(nodes, 4)
-    r = rays(view, nodes, normals, heights)
+    drawn = rays(view, nodes, normals, heights)
+    r = ending_at_corners(drawn)
     blur = np.sqrt(np.einsum("ni,ij,nj->n", r.across, optics.blur, r.across))
     reach = np.ceil(reach_px(blur).max())
     v = np.arange(-reach - np.ceil(r.rim.max()), 2 * reach + WALL_APART_PX + 1.0)
     moved = replace(r, base=r.base - light.corner)
     by_colour = optics.by_colour[np.arange(len(nodes)) * len(optics.by_colour) // len(nodes)]
-    y = smoothed(profiles(light.image, moved, v) / FULL, ALONG)
-    y = _contrast(y, v, float(np.median(blur)), float(reach), by_colour)
+    colours = smoothed(profiles(light.image, moved, v) / FULL, ALONG)
+    y = _contrast(colours, v, float(np.median(blur)), float(reach), by_colour)
     reach_mm = float((v[-1] + APART * blur.max()) / r.px_per_mm.min())
     free = Room(*(r.px_per_mm * side for side in room(nodes, normals, reach_mm)))
     keep = slice(None, None, EVERY)
@@ -175,8 +189,23 @@ def look(view: View, light: Light, nodes: Points, heights: Heights, optics: Opti
     )
     return Located(
         *(nodes[keep], normals[keep], bend[keep], r.across[keep], r.wall[keep], by_colour[keep], steps),
+        _tint_inside(colours[keep], v, steps.place),
         *(r.px_per_mm[keep], np.minimum(free.inside, free.outside)[keep]),
+        (r.wall < drawn.wall - UPRIGHT_PX)[keep],
     )
+
+
+def _tint_inside(colours: Floats, v: Floats, place: Floats) -> Floats:
+    """Red and blue less luma (N, 2) within the places (N,), from profiles (N, K, 4) at v (K,), averaged over 2 px."""
+    near = np.clip(1.5 - np.abs(v - place[:, None] + TINT_PX), 0.0, 1.0)
+    tint = np.einsum("nk,nkc->nc", near, colours[:, :, [1, 3]] - colours[:, :, :1])
+    return np.asarray(tint / np.maximum(near.sum(axis=1), 1e-9)[:, None])
+
+
+def _doubt(place: Floats, fair: Mask, sound: Mask) -> Floats:
+    """Factors (N,) for the standard errors of points off the line their neighbours make, where it is fair."""
+    typical = 1.4826 * np.median(np.abs(place[sound])) + 0.01
+    return np.asarray(np.hypot(1.0, fair * STRAY * place / typical))
 
 
 def _points(found: Located) -> Points:
@@ -189,7 +218,7 @@ def _points(found: Located) -> Points:
 
 
 def _sound(found: Located) -> Mask:
-    """Points that lie with their neighbours, on the face's own light, and whose profile is one the model knows."""
+    """Points that lie with their neighbours, on the face's own light and colour, and whose profile the model knows."""
     steps, nearby = found.steps, max(9, 2 * round(NEARBY * len(found.nodes) / 2) + 1)
     off = steps.place - median_filter(steps.place, 9, mode="wrap")
     spread = 1.4826 * np.median(np.abs(off)) + 0.05
@@ -198,6 +227,7 @@ def _sound(found: Located) -> Mask:
         (np.abs(steps.place) < LARGEST_MOVE_PX)
         & (np.abs(off) < ODD * spread)
         & (found.by_colour | ((light > OWN_LIGHT[0]) & (light < OWN_LIGHT[1])))
+        & ~off_colour(found.tint, SAME_TINT * nearby)
         & (steps.noise < ODD * np.median(steps.noise))
         & (steps.sigma < UNSEEN_PX)
         & (found.width > NARROWEST * steps.blur)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import convolve1d, uniform_filter1d
 
 Floats = npt.NDArray[np.float64]
 LEAST_NODES = 24
@@ -23,6 +23,16 @@ def smoothed(values: Floats, nodes: int) -> Floats:
     """Running mean over ``nodes`` to either side."""
     mean: Floats = uniform_filter1d(values, 2 * nodes + 1, axis=0, mode="wrap")
     return mean
+
+
+def faired(points: Floats, nodes: int) -> tuple[Floats, Floats]:
+    """Evenly spaced points moved onto the parabolas through their neighbours, ``nodes`` to either side; and how far
+    (N,) those neighbours lie off their own parabolas, root mean square."""
+    t = np.arange(-nodes, nodes + 1) / nodes
+    weights = np.linalg.pinv(np.stack([np.ones_like(t), t, t**2], axis=1))[0]
+    curve = convolve1d(points, weights, axis=0, mode="wrap")  # the weights are symmetric
+    square = smoothed(((points - curve) ** 2).sum(axis=1), nodes)
+    return curve, np.sqrt(np.maximum(square, 0.0))
 
 
 def tangents(points: Floats, reach: int = 1) -> Floats:

@@ -139,7 +139,6 @@ def trace_work(work: Work, setup: Setup, asked: Trace, progress: Progress) -> No
     progress("showing", 0.99)
     with work.lock:
         work.sight, work.seen = sight, Seen(sheets, tracing.traced.budget.advice, grain)
-        work.told = asked.typed
         work.begin(draft)
 
 
@@ -175,7 +174,8 @@ def compared(folder: Path, work: Work, asked: CompareAsked) -> Comparison:
     """The part on the desk against a kept master."""
     master = read_pattern(pattern_path(folder, _known(folder, asked.master)))
     zone = _length(asked.zone, "zone", LEAST_MM, WIDEST_MM)
-    return compare_parts([work.pattern], master, How(zone=zone, fit=Fit(asked.fit), mirrored=asked.mirrored))[0]
+    how = How(zone=zone, fit=Fit(asked.fit), mirrored=asked.mirrored, same_sheets=asked.same_sheets)
+    return compare_parts([work.pattern], master, how)[0]
 
 
 def kept(folder: Path, work: Work, asked: Keep) -> dict[str, str]:

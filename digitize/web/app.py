@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import io
 import threading
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -42,8 +43,9 @@ from digitize.web.forms import (
     Ruler,
     Trace,
 )
-from digitize.web.guard import Door, Guard, Limits, Refused, body_of, fault
+from digitize.web.guard import Door, Guard, Limits, Refused, body_of
 from digitize.web.jobs import Jobs, told
+from digitize.web.words import fault
 
 STATIC = Path(__file__).parent / "static"
 LASTING = {"cache-control": "private, max-age=3600"}
@@ -114,18 +116,15 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         asked = await _form(request, Trace, shop.limits)
         work = work_of(request)
         setup = await run_in_threadpool(actions.setup_of, asked, work)
-        return _begun(shop, lambda progress: actions.trace_work(work, setup, asked, progress))
+        return _begun(shop, work, asked, partial(actions.trace_work, work, setup, asked))
 
     async def join(request: Request) -> Response:
         asked = await _form(request, Join, shop.limits)
         work = work_of(request)
         setup = await run_in_threadpool(actions.setup_of, asked, work)
         whole = Work(name=f"{work.name}, joined")
-        return _begun(
-            shop,
-            lambda progress: rebuilding.join_pieces(shop.desk, work, whole, setup, asked, progress),
-            {"doc": whole.ident},
-        )
+        do = partial(rebuilding.join_pieces, shop.desk, work, whole, setup, asked)
+        return _begun(shop, work, asked, do, whole.ident)
 
     async def cancel(request: Request) -> Response:
         await _form(request, Nothing, shop.limits)
@@ -142,6 +141,10 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         await _form(request, Nothing, shop.limits)
         work = await run_in_threadpool(actions.opened_work, shop.folder, request.path_params["stem"])
         return JSONResponse(scenes.work_values(shop.desk.put(work)), 201)
+
+    def doc(work: Work) -> Any:
+        job = shop.jobs.begun(work.ident)
+        return scenes.work_values(work) | ({"job": scenes.job_values(job)} if job else {})
 
     def tile(request: Request) -> Response:
         work, at = work_of(request), tuple(request.path_params[k] for k in "zxy")
@@ -202,7 +205,7 @@ def _routes(shop: Shop) -> list[BaseRoute]:
         Route("/api/photos", photos, methods=["POST"]),
         get("/api/shop", shop_told),
         get("/api/desk", lambda r: _json({"docs": [scenes.brief(w) for w in shop.desk.works]})),
-        get(desk, lambda r: _locked(work_of(r), scenes.work_values)),
+        get(desk, lambda r: _locked(work_of(r), doc)),
         get(f"{desk}/tiles/{{z:int}}-{{x:int}}-{{y:int}}.jpg", tile),
         Route(f"{desk}/close", close, methods=["POST"]),
         Route(f"{desk}/trace", trace, methods=["POST"]),
@@ -235,12 +238,13 @@ def _trial(work: Work, asked: Edit) -> Any:
         return {"refused": fault(error.problem, error.remedy)}
 
 
-def _begun(shop: Shop, do: Callable[[Progress], None], more: Mapping[str, str] | None = None) -> Response:
-    """Long work begun, and what it will be known as."""
-    job = shop.jobs.start(do)
+def _begun(shop: Shop, work: Work, asked: Trace, do: Callable[[Progress], None], gives: str | None = None) -> Response:
+    """Long work begun on what lies on the desk, and what it will be known as."""
+    job = shop.jobs.start(do, work.ident, gives)
     if job is None:
         raise Refused(503, "Too many photos are being traced", "wait until one of them is done", BUSY)
-    return JSONResponse({"job": job.ident, **(more or {})}, 202)
+    work.told = asked.typed
+    return JSONResponse(scenes.job_values(job), 202)
 
 
 def _json(values: Any) -> Response:

@@ -11,6 +11,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -67,7 +68,7 @@ class Work:
     shot: Shot | None = None
     sight: Sight | None = None
     seen: Seen | None = None
-    told: dict[str, str] = field(default_factory=dict)
+    told: Mapping[str, Any] = field(default_factory=dict)
     stem: str | None = None
     drafts: list[Draft] = field(default_factory=list)
     at: int = -1

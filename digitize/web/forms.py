@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -35,9 +35,9 @@ class Trace(Form):
     at: Place | None = None
 
     @property
-    def typed(self) -> dict[str, str]:
-        """What was typed, to fill the form again."""
-        return {name: value for name, value in self if isinstance(value, str)}
+    def typed(self) -> dict[str, Any]:
+        """What was typed and touched, to fill the form again."""
+        return dict(self)
 
 
 class Join(Trace):
@@ -65,9 +65,9 @@ class Edit(Form):
 
 
 class Rebuild(Form):
-    """A pattern rebuilt; which fields it takes is told by ``do``: both or half, size, hand, shrinkage, spots."""
+    """A pattern rebuilt; which fields it takes is told by ``do``: both or half, size, hand, shrinkage, spots, edge."""
 
-    do: Literal["both", "half", "size", "hand", "shrinkage", "spots"]
+    do: Literal["both", "half", "size", "hand", "shrinkage", "spots", "edge"]
     axis: tuple[Place, Place] | None = None
     keep: Place | None = None
     by: Literal["width", "height", "between"] = "width"
@@ -80,6 +80,10 @@ class Rebuild(Form):
     then: Words = ""
     now: Words = ""
     spots: Words = ""
+    moved: Literal["out", "in", "bush"] = "out"
+    offset: Words = ""
+    bush: Words = ""
+    cutter: Words = ""
 
 
 class Ruler(Form):
@@ -111,6 +115,7 @@ class CompareAsked(Form):
     zone: Words = ""
     fit: Literal["squares", "zone"] = "squares"
     mirrored: bool = False
+    same_sheets: bool = False
 
 
 class Keep(Form):

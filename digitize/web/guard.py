@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import hmac
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
@@ -18,6 +17,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from digitize.web.words import fault
 
 COOKIE = "digitize-key"
 HEADER = "x-digitize"
@@ -114,16 +115,6 @@ def _cookie(request: Request) -> str:
 
 def _same(one: str, other: str) -> bool:
     return hmac.compare_digest(one.encode("utf-8", "replace"), other.encode())
-
-
-def fault(problem: str, remedy: str) -> dict[str, str]:
-    """What the page shows as one sentence."""
-    return {"problem": spoken(problem), "remedy": spoken(remedy)}
-
-
-def spoken(text: str) -> str:
-    """A sentence with the command line's options called as the page calls them: “check lines” for --check-lines."""
-    return re.sub(r"--([a-z]+(?:-[a-z]+)*)", lambda option: f"“{option[1].replace('-', ' ')}”", text)
 
 
 class Refused(HTTPException):

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from digitize.model.errors import DigitizeError
 from digitize.vision.trace import Progress
-from digitize.web.guard import spoken
+from digitize.web.words import spoken
 
 MOST_WAITING = 8
 MOST_KNOWN = 100  # finished ones whose outcome can still be asked for
@@ -42,10 +42,14 @@ class Stopped(Exception):
 
 
 class Job:
-    """One piece of work; ``state`` is replaced as a whole, so any thread may read it."""
+    """One piece of work; ``state`` is replaced as a whole, so any thread may read it.
 
-    def __init__(self) -> None:
+    of : what on the desk is worked on; gives : what its results will be known as, where that is something new
+    """
+
+    def __init__(self, of: str, gives: str | None = None) -> None:
         self.ident = secrets.token_urlsafe(12)
+        self.of, self.gives = of, gives
         self.state = State()
         self._stop = threading.Event()
 
@@ -83,12 +87,12 @@ class Jobs:
         self._lock = threading.Lock()
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="job")
 
-    def start(self, work: Callable[[Progress], None]) -> Job | None:
+    def start(self, work: Callable[[Progress], None], of: str, gives: str | None = None) -> Job | None:
         """The job that was begun, or None where too many wait already."""
         with self._lock:
             if sum(not job.state.ended for job in self._known.values()) >= MOST_WAITING:
                 return None
-            job = Job()
+            job = Job(of, gives)
             self._known[job.ident] = job
             while len(self._known) > MOST_KNOWN:
                 self._known.popitem(last=False)
@@ -97,6 +101,11 @@ class Jobs:
 
     def get(self, ident: str) -> Job | None:
         return self._known.get(ident)
+
+    def begun(self, of: str) -> Job | None:
+        """The last one on this thing that has not ended yet."""
+        with self._lock:
+            return next((job for job in reversed(self._known.values()) if job.of == of and not job.state.ended), None)
 
     def close(self) -> None:
         for job in list(self._known.values()):

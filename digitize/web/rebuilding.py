@@ -20,7 +20,15 @@ from digitize.commands.heal import SPOT_MM, healed_pattern, healed_words
 from digitize.commands.join import MOST_PIECES, flipped, joint_words
 from digitize.commands.mirror import symmetric
 from digitize.commands.options import fair_mm
-from digitize.commands.resize import OTHER_HAND, resized, scales, size_words, turned_over
+from digitize.commands.resize import (
+    OTHER_HAND,
+    moved_out,
+    outward_offset,
+    resized,
+    scales,
+    size_words,
+    turned_over,
+)
 from digitize.commands.shrinkage import Asked, swollen
 from digitize.draft import opened, rebuilt
 from digitize.model.errors import InputError
@@ -60,6 +68,8 @@ def made(desk: Desk, work: Work, asked: Rebuild) -> Work:
             return _laid(desk, turned, f"{part.name}, other hand", (OTHER_HAND,), (before,))
         case "shrinkage":
             return _swollen(desk, work, asked)
+        case "edge":
+            return _offset_edge(desk, work, asked)
     raise ValueError(f"{asked.do} is no rebuilding")
 
 
@@ -168,6 +178,20 @@ def _swollen(desk: Desk, work: Work, asked: Rebuild) -> Work:
     return _laid(desk, new, f"{part.name}, shrinkage undone", words, (before,))
 
 
+def _offset_edge(desk: Desk, work: Work, asked: Rebuild) -> Work:
+    """The edge moved by an offset, or in for a template that a guide bush runs along."""
+    part, out = work.pattern, asked.moved == "out"
+    if asked.moved == "bush":
+        outward, told = outward_offset(None, None, asked.bush, asked.cutter)
+        what = f"template for bush {told['bush_mm']:g} mm, cutter {told['cutter_mm']:g} mm"
+    else:
+        outward, told = outward_offset(asked.offset if out else None, None if out else asked.offset, None, None)
+        what = f"{abs(outward):g} mm {'larger' if out else 'smaller'} all round"
+    words = (f"Edge moved {'out' if outward > 0 else 'in'} by {abs(outward):g} mm all round",)
+    new, (before,) = moved_out(part, outward, told), at_origin(part.outline)
+    return _laid(desk, new, f"{part.name}, {what}", words, (before,))
+
+
 def _number(text: str, what: str) -> float:
     """A percentage as typed."""
     try:
@@ -210,6 +234,4 @@ def join_pieces(desk: Desk, work: Work, whole: Work, setup: Setup, asked: Join, 
     told: dict[str, float | str] = {"lost_mm": depth, "way": float(asked.way)}
     pattern, before = whole_of(pieces, found, whole.name, now, told, level)
     progress("showing", 0.99)
-    with work.lock:
-        work.told = asked.typed
     desk.put(_begun(whole, pattern, joint_words(found), before))

@@ -33,14 +33,15 @@ from digitize.shop.told import left_places, run_words, tip_words
 from digitize.shop.told import rows as plan_rows
 from digitize.vision.polyline import outward
 from digitize.web.desk import Work
-from digitize.web.guard import spoken
+from digitize.web.jobs import Job
 from digitize.web.lines import along, closed, listed, placed
 from digitize.web.tiles import TILE_PX
+from digitize.web.words import spoken
 
 Json = dict[str, Any]
 
 BAND_POINTS = 300  # of each loop: a band is smooth
-RUN_STEP_MM = 1.0
+RUN_STEP_MM, RUN_STEP_SHARE = 1.0, 1 / 300  # between points of a run as drawn; of the part's larger side, where less
 ARROW_MM, ARROW_SHARE = 60.0, 0.9  # of the grain arrow; of the room there is
 DRILL_POINTS = 24
 
@@ -75,6 +76,11 @@ def brief(work: Work) -> Json:
         "traced": work.at >= 0,
         "kept": work.is_kept,
     }
+
+
+def job_values(job: Job) -> Json:
+    """Work that goes on: what it is known as, and the document that it gives, where that is a new one."""
+    return {"job": job.ident, "doc": job.gives}
 
 
 def _stage(work: Work) -> Json:
@@ -205,8 +211,10 @@ def plan_values(work: Work, found: Plan) -> Json:
     """A plan on the stage, and beside it."""
     steps = edge_steps(found.outline)
     runs: list[Json] = [{"order": r.order, "words": run_words(r), "feed": r.feed, "path": []} for r in found.runs]
+    x0, y0, x1, y1 = found.outline.bounds()
+    step = min(RUN_STEP_MM, RUN_STEP_SHARE * max(x1 - x0, y1 - y0))
     for values, run in zip(runs, found.runs, strict=True):
-        count = max(2, math.ceil(run.length_mm / RUN_STEP_MM) + 1)
+        count = max(2, math.ceil(run.length_mm / step) + 1)
         distances = run.start_mm + (1 if run.forward else -1) * np.linspace(0, run.length_mm, count)
         values["path"] = placed(work, points_along(steps, run.loop, distances))
     rough, tips = found.rough, found.grain.tips if found.grain else ()

@@ -79,3 +79,28 @@ def test_a_port_in_use_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["web", "--no-browser", "--port", str(port)]) == 2
     said = capsys.readouterr().err
     assert said.startswith(f"Port {port} cannot be used") and said.count("\n") == 1
+
+
+@pytest.mark.parametrize("folder", ["taken", "taken/patterns", "hanging"])
+def test_a_folder_that_cannot_be_made_is_told_before_the_page_is_served(
+    folder: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("taken").write_text("a file")
+    Path("hanging").symlink_to("nowhere")
+    assert main(["web", "--no-browser", "--folder", folder]) == 2
+    said = capsys.readouterr()
+    assert "is not a folder" in said.err and "--folder" in said.err
+    assert said.err.count("\n") == 1 and said.out == ""
+
+
+@pytest.mark.parametrize(("folder", "told"), [("shop", "cannot be written to"), ("shop/new/one", "cannot be made")])
+def test_a_folder_that_is_closed_is_told_before_the_page_is_served(
+    folder: str, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("shop").mkdir()
+    monkeypatch.setattr(os, "access", lambda _, mode: not mode & os.W_OK)  # root is let in everywhere
+    assert main(["web", "--no-browser", "--folder", folder]) == 2
+    said = capsys.readouterr()
+    assert f"The folder “{folder}” {told}" in said.err and said.err.count("\n") == 1 and said.out == ""

@@ -7,7 +7,8 @@ from digitize.compare.combine import Component
 from digitize.compare.compare import How, compare
 from digitize.compare.verdict import Verdict, decide
 from digitize.model.errors import InputError
-from digitize.model.pattern import Contribution
+from digitize.model.pattern import Contribution, SheetSeen
+from digitize.vision.budget import PRINT
 from tests.bench.compare import trial
 from tests.compare.synthetic import drawn, measured
 from tests.helpers import bracket
@@ -87,3 +88,25 @@ def test_intervals_and_verdicts_keep_their_word() -> None:
     assert sum(t.verdict == C and not t.good for t in trials) <= 1
     assert sum(t.verdict == N and t.good for t in trials) <= 1
     assert sum(t.verdict == C for t in trials) >= 2 and sum(t.verdict == N for t in trials) >= 2
+
+
+def test_the_same_prints_leave_out_what_they_are_off_by() -> None:
+    # The same part beside the same sheets, printed 0.4 % too large: both come out 0.4 % small, and alike.
+    shared = (Contribution(PRINT, 2000.0, 0.0), Contribution("place of the edge", 0.0, 0.02))
+    part, master = (measured(bracket(), shared, name) for name in ("part", "master"))
+    apart, together = (compare(part, master, How(zone=0.5, same_sheets=same)) for same in (False, True))
+    assert apart.decision and apart.decision.verdict == U and "--same-sheets" in apart.decision.decides_it
+    assert together.decision and together.decision.verdict == C
+    assert together.decision.guard_band < 0.1 < apart.decision.guard_band
+    assert [s.name for s in together.deviations.shares] == ["place of the edge (part)", "place of the edge (master)"]
+
+
+def test_other_sheets_do_not_pass_for_the_same() -> None:
+    part, master = measured(bracket(), ()), measured(bracket(), (), "master")
+    assert part.measured is not None
+    for other in ({"sheets": (SheetSeen(3, 88),)}, {"print_scale": (1.0, 0.999)}):
+        moved = part.model_copy(update={"measured": part.measured.model_copy(update=other)})
+        with pytest.raises(InputError, match="different sheets"):
+            compare(moved, master, How(same_sheets=True))
+    with pytest.raises(InputError, match="“drawn” was drawn"):
+        compare(part, drawn(bracket(), "drawn"), How(same_sheets=True))

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from digitize.model.outline import GAP_TOL_MM, Contour, Loop, Outline
-from digitize.model.segment import Arc, Line, Spline
+from digitize.model.segment import Arc, Line, Spline, on_segments
 from tests.helpers import bracket, rounded_plate
 
 ROUNDING_MM = 1e-9
@@ -49,6 +49,17 @@ def test_a_moved_segment_keeps_its_length_and_shape(segment, turn, shift):
     expected = segment.point(np.linspace(0, 1, 7)) @ np.array([[c, s], [-s, c]]) + shift
     assert np.allclose(moved.point(np.linspace(0, 1, 7)), expected, atol=1e-7)
     assert moved.length == pytest.approx(segment.length, rel=1e-9)
+
+
+@given(st.lists(segments(), min_size=1, max_size=6), st.randoms(use_true_random=False))
+def test_many_segments_asked_at_once_answer_as_each_does(chain, chance):
+    asked = [(k, u) for k in range(len(chain)) for u in (0.0, 0.3, 1.0)]
+    chance.shuffle(asked)
+    found = on_segments(chain, np.array([k for k, _ in asked]), np.array([u for _, u in asked]))
+    points = np.vstack([chain[k].point(u) for k, u in asked])
+    tangents = np.vstack([chain[k].tangent(u) for k, u in asked])
+    assert np.allclose(found[0], points, rtol=0, atol=1e-7)
+    assert np.allclose(found[1], tangents, rtol=0, atol=1e-6)
 
 
 @given(segments(), st.sampled_from([0.005, 0.05]))

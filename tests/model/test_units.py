@@ -49,6 +49,12 @@ def test_rubbish_negative_and_absurd_lengths_are_refused_in_one_sentence(text: s
     assert str(refusal.value).endswith(".") and refusal.value.remedy
 
 
+@pytest.mark.parametrize(("what", "told"), [("allowance", "is not an allowance"), ("width", "is not a width")])
+def test_the_article_fits_what_is_asked_for(what: str, told: str) -> None:
+    with pytest.raises(InputError, match=told):
+        parse_length("thick", what)
+
+
 def test_limits_are_named_with_the_measured_number() -> None:
     with pytest.raises(InputError, match=r"304\.8 mm and must be between 0\.05 and 200 mm"):
         parse_length("12in", "thickness", at_least=0.05, at_most=200)

@@ -63,3 +63,17 @@ def star(radii, turn=0.0):
     """A polygon about the origin with a corner at each radius."""
     angles = turn + np.linspace(0, FULL, len(radii), endpoint=False)
     return polygon(*np.stack([np.cos(angles), np.sin(angles)], axis=1) * np.asarray(radii)[:, None])
+
+
+def splat(hole):
+    """A blade with straight edges that widens, and a round hole of this radius, 75 mm past the straight edges' end.
+
+    ______.---------+
+    |        (  )   |
+    ------.---------+
+    """
+    x = np.linspace(0.0, 100.0, 101)
+    rise = 40.0 + 25.0 * (1 - np.cos(math.pi * x / 100.0))
+    upper = [(-100.0, 40.0), *zip(x, rise, strict=True), (200.0, 90.0)]
+    outer = ring([(a, -b) for a, b in upper] + upper[::-1])
+    return Outline.of(outer, [Loop((Arc((75.0, 0.0), hole, 0.3, -FULL),))])

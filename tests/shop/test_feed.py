@@ -9,9 +9,10 @@ import shapely
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from digitize.shop.feed import CHANGE_MM, LEVEL_RAD, SQUARE_RAD, bearing_place, feed_runs, is_level
+from digitize.shop.feed import bearing_place, feed_runs
 from digitize.shop.fibre import edge_steps, points_along
 from digitize.shop.grain import edge_grain
+from digitize.shop.ways import CHANGE_MM, LEVEL_RAD, SQUARE_RAD, is_level
 from tests.helpers import bracket, rounded_plate
 from tests.shop.parts import disc, mirrored, polygon, prong, spike, square, star
 

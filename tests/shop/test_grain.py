@@ -9,10 +9,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from digitize.shop.fibre import INSIDE_MM, edge_steps, points_along
+from digitize.shop.fragile import loads
 from digitize.shop.grain import edge_grain, grain_sweep, slope_of_grain
 from digitize.shop.strength import BENDING, COMPRESSION, IMPACT, combined_slope, strength_ratio
 from tests.helpers import bracket, rounded_plate
-from tests.shop.parts import disc, polygon, prong, spike, square, star
+from tests.shop.parts import disc, polygon, prong, spike, splat, square, star
 
 EXACT = 1e-9  # rounding
 CHORD_MM = 0.01  # the samples' polygon against the true curve, and the fibre INSIDE_MM inside it
@@ -137,6 +138,23 @@ def test_a_neck_is_told_from_a_tip_and_a_wall_from_both():
     (wall,) = edge_grain(walled, math.pi / 2).tips
     assert wall.kind == "wall" and wall.width_mm == pytest.approx(3.5, abs=0.01)
     assert edge_grain(walled, 0.0).tips == ()
+
+
+@pytest.mark.parametrize("hole", [38.0, 39.0, 40.5, 43.0])
+def test_a_wall_is_as_wide_as_it_is_whatever_way_the_grain_crosses_it(hole):
+    """A fibre that grazes both its edges, however long, tells nothing of where it is thinnest."""
+    outline = splat(hole)
+    steps = edge_steps(outline)
+    points = steps.inside[::7]
+    narrowest = shapely.distance(*(shapely.LinearRing(loop.flattened(1e-3)) for loop in outline.loops))
+    for degrees in range(180):
+        found = loads(steps.samples, points, math.radians(degrees), lambda q, loop: steps.away(points[q], loop))
+        walls = found.lines.between_loops & (found.lines.length > 0)
+        assert (found.width[walls] > narrowest - CHORD_MM).all()
+        assert (found.width[walls] < found.lines.length[walls] + EXACT).all()
+    weakest = grain_sweep(outline).weakest
+    beside = np.maximum(np.roll(weakest, 1), np.roll(weakest, -1))
+    assert (weakest < 1.2 * beside).all()  # by the directions of its edges alone: 1.4 to 3.2
 
 
 def test_stout_parts_have_no_fragile_places():

@@ -1,10 +1,12 @@
 """Located contours on exactly drawn edges: the curve's bias, holes, walls."""
 
+import cv2
 import numpy as np
 import pytest
 
 from digitize.vision.follow import best_path
 from digitize.vision.locate import locate
+from digitize.vision.photo import LINEAR_LIGHT
 from digitize.vision.polyline import resampled, smoothed
 from digitize.vision.thickness import Heights
 from tests.scenes import Part, Scene, circle, rectangle, render, true_view
@@ -14,6 +16,7 @@ TIP_WIDTH_PX = 5.0  # width of a tip at which both flanks are still measured; 2.
 TIP_RMS_PX = 0.2
 BEYOND_3_SIGMA = 0.15  # share of the points at a tip; figure and shading are no white noise
 CORNER_REACH_PX, CORNER_PX = 3.0, 0.5
+LINE_PX = 0.8  # of an edge beside a line that is as light as the face; one pixel is 1 mm
 EDGE_MM = 0.02  # mean error of a straight edge; one pixel is 0.48 mm
 
 
@@ -70,6 +73,34 @@ def test_edges_of_a_thick_part_seen_with_its_walls(tilt):
         assert clear.mean() > 0.95
         assert abs(np.median(signed)) < EDGE_MM
         assert np.sqrt(np.mean(signed[clear] ** 2)) < 5 * EDGE_MM
+
+
+def test_a_line_on_the_bench_as_light_as_the_face_does_not_pass_for_its_edge():
+    # The part's upper edge sinks at 3 degrees under a level line, 3 px wide, of the face's luma but greener.
+    plain = Scene(size=(240, 160), focal=1000.0, height=1000.0 - 0.001, tilt=0.0)
+    view, fine = true_view(plain), 6
+    y, x = (np.mgrid[: 160 * fine, : 240 * fine] + 0.5) / fine - 0.5
+    edge = 60.0 + np.tan(np.radians(3.0)) * (x - 120.0)  # px, of the photo, as the line's middle is
+    light = np.empty((*x.shape, 3))
+    light[:] = linear(0, 125, 88)
+    light[np.abs(y - 60.0) < 1.5] = linear(190, 205, 128)
+    light[(y > edge) & (y < 120.0) & (x > 30.0) & (x < 210.0)] = linear(240, 180, 125)
+    light = cv2.GaussianBlur(light, (0, 0), 0.6 * fine).reshape(160, fine, 240, fine, 3).mean(axis=(1, 3))
+    noisy = 255 * (1.055 * light ** (1 / 2.4) - 0.055) + np.random.default_rng(4).normal(0, 1.0, light.shape)
+    photo = np.clip(np.round(noisy), 0, 255).astype(np.uint8)
+    corners = np.array([[30.0, 120.0], [210.0, 120.0], [210.0, 64.717], [30.0, 55.283]])
+    true, followed = view.bench_from_image(corners), resampled(corners, 0.5)
+    over = (followed[:, 1] < 100.0) & (followed[:, 1] > 60.0) & (followed[:, 0] < 175.0) & (followed[:, 0] > 125.0)
+    followed[over, 1] = 58.5  # led astray onto the far side of the line
+    (contour,) = locate(view, photo, [view.bench_from_image(followed)], Heights(0.0, None))
+    signed = signed_distance(contour.points, true)
+    assert np.abs(signed).max() < LINE_PX
+    left = view.image_from_bench(contour.points)
+    assert np.mean((left[:, 1] < 100.0) & (left[:, 0] < 110.0)) > 0.1  # the edge beside the line is there
+
+
+def linear(*encoded: int) -> np.ndarray:
+    return LINEAR_LIGHT[list(encoded)]
 
 
 @pytest.mark.parametrize("degrees", [12.0, 17.0, 25.0])

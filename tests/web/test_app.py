@@ -23,8 +23,8 @@ from digitize.files import read_pattern
 from digitize.model.pattern import Pattern
 from digitize.shop.cutter import Rack, default_rack, rack_toml
 from digitize.web.desk import MOST_OPEN
-from digitize.web.guard import spoken
 from digitize.web.tiles import TILE_PX
+from digitize.web.words import LABELS, PHRASES, spoken
 from tests.web.served import Client, plain_photo, served
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -69,7 +69,7 @@ def test_the_page_traces_as_the_command_line_does(
     assert ours.headers["content-disposition"].startswith('attachment; filename="bracket.pattern.json"')
     mine, theirs = ours.json, json.loads(told.read_bytes())
     assert mine | {"created": None} == theirs | {"created": None}
-    assert work["advice"].replace("“check lines”", "--check-lines") == by_hand["advice"]
+    assert work["advice"].replace("“Check lines as measured”", "--check-lines") == by_hand["advice"]
     assert len(work["sheets"]) == len(by_hand["sheets"])
 
 
@@ -338,6 +338,39 @@ def test_a_refusal_says_what_to_do(tmp_path: Path) -> None:
         assert client.get(f"/api/jobs/{job}").body.decode().count("data:") == 1  # told again to who asks again
         assert client.post(f"{desk}/edit", {"do": "undo"}).status == 409
         assert client.get(f"{desk}/pattern.json").status == 409
+
+
+def test_a_tracing_is_told_of_while_it_goes_on_with_what_was_asked(tmp_path: Path) -> None:
+    with served(tmp_path) as (client, _):
+        work = client.post("/api/photos?name=bracket.jpg", BRACKET).json
+        desk = f"/api/desk/{work['id']}"
+        assert "job" not in work and "job" not in client.get(desk).json
+        asked = {"thickness": "6mm", "fair": "0.3mm", "at": [2100.0, -1500.0]}
+        job = client.post(f"{desk}/trace", asked).json
+        seen = client.get(desk).json
+        assert seen["job"] == job and job["doc"] is None and not seen["traced"]
+        assert {key: seen["told"][key] for key in asked} == asked
+        client.post(f"/api/jobs/{job['job']}/cancel")
+        assert "job" not in client.get(desk).json
+        joining = client.post(f"{desk}/join", asked | {"lost": "2mm"}).json
+        assert joining["doc"] and client.get(desk).json["job"] == joining
+        client.post(f"/api/jobs/{joining['job']}/cancel")
+
+
+def test_remedies_name_the_fields_of_the_page_and_what_hands_do_there() -> None:
+    package = Path(__file__).parents[2] / "digitize"
+    page = " ".join((package / "web" / "static" / "index.html").read_text().split())
+    assert [label for label in LABELS.values() if f">{label}" not in page] == []
+    below = "".join(path.read_text() for path in package.rglob("*.py") if path.parent.name != "web")
+    assert [phrase for phrase in PHRASES if f'{phrase}"' not in below] == []  # else nobody says it any more
+    assert spoken("The point 1,2 is off: read it off the picture or the drawing again, in mm of the pattern.") == (
+        "The point 1,2 is off: touch a place nearer to the edge."
+    )
+    told = spoken("give --sheet plain:10x7x25mm, --mirrored or --blade-width 2")
+    assert (
+        told
+        == "give “Sheets beside the part” plain:10x7x25mm, “The part lies with its other face up” or “blade width” 2"
+    )
 
 
 def test_a_tracing_can_be_stopped_and_leaves_nothing(tmp_path: Path) -> None:

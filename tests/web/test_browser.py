@@ -195,6 +195,146 @@ def test_a_corner_is_moved_by_the_keyboard_alone(browser: Browser, shop: tuple[s
     watched.close()
 
 
+def steered(page: Page, at: list[float]) -> None:
+    """Brings a place of the stage under its middle, by arrow keys."""
+    box = page.locator("#stage").bounding_box()
+    assert box
+    for keys, step in (("", 64), ("Shift+", 8)):
+        page.wait_for_timeout(100)  # until the view is drawn where the keys have brought it
+        x, y = place(page, (at[0], at[1]))
+        for off, after, before in (
+            (x - box["x"] - box["width"] / 2, "ArrowRight", "ArrowLeft"),
+            (y - box["y"] - box["height"] / 2, "ArrowDown", "ArrowUp"),
+        ):
+            for _ in range(round(abs(off) / step)):
+                page.keyboard.press(keys + (after if off > 0 else before))
+
+
+def test_a_stretch_is_redrawn_by_the_keyboard_alone(browser: Browser, shop: tuple[str, Path]) -> None:
+    """A quarter of the edge, touched place by place, is followed again and comes out where it was."""
+    watched = Watched(browser, shop[0], **WIDE, reduced_motion="reduce")
+    page = watched.page
+    traced(page, shop[0], "bracket.jpg", "6 mm")
+    before = page.inner_text("#outline-words")
+    work = page.url.split("/")[-1]
+    loop = page.evaluate("id => fetch(`/api/desk/${id}`).then(r => r.json())", work)["outline"]["loops"][0]
+    page.focus("#tool-look")
+    for _ in range(5):
+        page.keyboard.press("ArrowRight")
+    expect(page.locator("#tool-redraw")).to_be_checked()
+    expect(page.locator("#redraw-help")).to_contain_text("Enter touches it")
+    page.locator("#zoom-part").press("Enter")
+    page.focus("#stage")
+    for share in (0.05, 0.08, 0.11, 0.14, 0.17):
+        steered(page, loop[int(share * len(loop))])
+        page.keyboard.press("Enter")
+    expect(page.locator("#stage-hint")).to_contain_text("the last one again")
+    changed(page, lambda: page.keyboard.press("Enter"))
+    expect(page.locator("#outline-steps")).to_contain_text("followed along a stroke")
+    after = page.inner_text("#outline-words")
+    sizes = [[float(n) for n in re.findall(r"\d+\.\d+", words)[:2]] for words in (before, after)]
+    assert sizes[1] == pytest.approx(sizes[0], abs=0.1)  # mm
+    assert watched.faults == []
+    watched.close()
+
+
+def test_what_was_typed_stays_with_its_photo_and_a_tracing_survives_a_reload(
+    browser: Browser, shop: tuple[str, Path]
+) -> None:
+    watched = Watched(browser, shop[0], **WIDE, reduced_motion="reduce")
+    page = watched.page
+    loaded(page, shop[0], "bracket.jpg")
+    page.fill("#photo-thickness", "6 mm")
+    page.click("#photo-more summary")
+    page.select_option("#photo-sheet", "plain")
+    page.fill("#photo-board", "8x6x20mm")
+    page.locator("#photo-pieces").check()
+    page.fill("#join-lost", "2mm")
+    first = page.url.split("/")[-1]
+    loaded(page, shop[0], "foot.jpg")
+    expect(page.locator("#photo-thickness")).to_have_value("")
+    expect(page.locator("#photo-pieces")).not_to_be_checked()
+    expect(page.locator("#photo-sheet")).to_have_value("coded")
+    page.fill("#photo-thickness", "12")
+    page.select_option("#desk-choice", first)
+    for field, value in (("thickness", "6 mm"), ("sheet", "plain"), ("board", "8x6x20mm")):
+        expect(page.locator(f"#photo-{field}")).to_have_value(value)
+    expect(page.locator("#photo-pieces")).to_be_checked()
+    expect(page.locator("#join-lost")).to_have_value("2mm")
+    page.locator("#photo-pieces").uncheck()
+    page.click("#photo-more summary")
+    page.select_option("#photo-sheet", "coded")
+    page.click("#trace-go")
+    expect(page.locator("#trace-run")).to_be_visible()
+    page.reload()
+    expect(page.locator("#trace-run")).to_be_visible()
+    expect(page.locator("#trace-go")).to_be_hidden()
+    expect(page.locator("#photo-thickness")).to_have_value("6 mm")
+    expect(page.locator("#photo-result")).to_be_visible()
+    expect(page.locator("#trace-run")).to_be_hidden()
+    assert watched.faults == []
+    watched.close()
+
+
+def test_a_template_is_made_where_files_are_saved(browser: Browser, shop: tuple[str, Path], tmp_path: Path) -> None:
+    """For a bush of 30 and a cutter of 12 mm the foot's edge moves in by 9 mm: 160 mm become 142."""
+    watched = Watched(browser, shop[0], **WIDE, reduced_motion="reduce")
+    page = watched.page
+    page.goto(f"http://{shop[0]}/#patterns/foot")
+    page.click("#record-open")
+    expect(page.locator("body")).to_have_attribute("data-section", "outline")
+    page.click("#nav-keep")
+    page.select_option("#edge-moved", "bush")
+    page.fill("#edge-bush", "30mm")
+    page.fill("#edge-cutter", "30mm")
+    page.click("#edge-go")
+    expect(page.locator("#trouble")).to_contain_text("does not pass through")
+    page.fill("#edge-cutter", "12mm")
+    page.click("#edge-go")
+    expect(page.locator("#keep-name")).to_have_value("foot, template for bush 30 mm, cutter 12 mm")
+    made = read_pattern(saved(page, "#save-pattern", tmp_path / "made.pattern.json"))
+    assert made.size[0] == pytest.approx(142.0, abs=0.01)
+    page.select_option("#edge-moved", "out")
+    page.fill("#edge-offset", "9mm")
+    page.click("#edge-go")
+    expect(page.locator("#desk-choice option")).to_have_count(3)
+    expect(page.locator("#keep-name")).to_have_value(re.compile("larger all round"))
+    assert [f for f in watched.faults if "422" not in f] == []  # a refusal always shows in the console
+    watched.close()
+
+
+def test_words_on_the_stage_never_lie_over_each_other(browser: Browser, shop: tuple[str, Path]) -> None:
+    """Thirty numbers on a part from far to near: apart at every scale, all there when near, and at their places."""
+    watched = Watched(browser, shop[0], **WIDE)
+    page = watched.page
+    page.goto(f"http://{shop[0]}/")
+    expect(page.locator("#shelf-list a")).to_have_count(2)
+    told = page.evaluate(
+        """async scales => {
+          const { settled } = await import("/notes.js");
+          const notes = Array.from({ length: 30 }, (_, k) => {
+            const at = [Math.round(100 * Math.sin(7 * k)), Math.round(60 * Math.cos(11 * k))];
+            return { words: k + 1, places: [at, [at[0] + 9, at[1]]] };
+          });
+          return scales.map(scale => settled(notes, [{ at: [0, 0], half: [17, 17] }], scale));
+        }""",
+        SCALES,
+    )
+    for found in told:
+        boxes = [{"middle": [0, 0], "half": [17, 17]}, *(one for one in found if one)]
+        for k, a in enumerate(boxes):
+            for b in boxes[:k]:
+                assert any(abs(a["middle"][i] - b["middle"][i]) >= a["half"][i] + b["half"][i] for i in (0, 1))
+    shown = [sum(one is not None for one in found) for found in told]
+    assert shown == sorted(shown) and shown[0] < 30 and shown[-1] == 30
+    assert all(one["from"] is None for one in told[-1])
+    assert any(one and one["from"] for found in told for one in found)
+    watched.close()
+
+
+SCALES = [5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.02]  # stage units for each px
+
+
 def test_a_refusal_is_shown_with_what_to_do(browser: Browser, shop: tuple[str, Path]) -> None:
     watched = Watched(browser, shop[0], **WIDE)
     page = watched.page

@@ -246,7 +246,7 @@ def test_jobs_are_bounded(tmp_path: Path) -> None:
     with served(tmp_path, SMALL) as (client, shop):
         work = client.post("/api/photos?name=a.jpg", plain_photo()).json
         gate = threading.Event()
-        shop.jobs.start(lambda progress: gate.wait(20) and None)
+        shop.jobs.start(lambda progress: gate.wait(20) and None, "something else")
         statuses = [client.post(f"/api/desk/{work['id']}/trace", {"thickness": "6"}).status for _ in range(12)]
         gate.set()
         assert statuses.count(202) == 7 and statuses.count(503) == 5

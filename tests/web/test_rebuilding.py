@@ -161,6 +161,13 @@ NEW: dict[str, tuple[str, dict[str, Any], Sequence[str]]] = {
         {"do": "shrinkage", "percent": "6", "then": "14", "now": "8"},
         ["shrinkage", "--percent", "6", "--then", "14", "--now", "8"],
     ),
+    "out": ("foot", {"do": "edge", "moved": "out", "offset": "2mm"}, ["resize", "--outside", "2mm"]),
+    "in": ("plate", {"do": "edge", "moved": "in", "offset": "1/8in"}, ["resize", "--inside", "1/8in"]),
+    "bush": (
+        "foot",
+        {"do": "edge", "moved": "bush", "bush": "30mm", "cutter": "12mm"},
+        ["resize", "--bush", "30mm", "--cutter", "12mm"],
+    ),
 }
 
 
@@ -193,10 +200,13 @@ def test_what_changes_size_or_hand_is_a_new_pattern_on_the_desk(
         ("foot", {"do": "size", "by": "between", "length": "9mm"}, "touch them in the picture"),
         ("plate", {"do": "size", "length": "200mm"}, "already"),
         ("foot", {"do": "shrinkage", "species": "cherry", "then": "12", "now": "8"}, "direction of the grain"),
-        ("plate", {"do": "shrinkage", "then": "12", "now": "8"}, "“species” or “percent”"),
+        ("plate", {"do": "shrinkage", "then": "12", "now": "8"}, "“Wood” or “Percent it shrinks across”"),
         ("plate", {"do": "shrinkage", "species": "cherry", "then": "damp", "now": "8"}, "type a number"),
         ("plate", {"do": "shrinkage", "species": "cherry", "then": "1200", "now": "8"}, "0 to 200 percent"),
         ("foot", {"do": "spots", "spots": "900mm"}, "between 0.2 and 50 mm"),
+        ("foot", {"do": "edge", "moved": "out", "offset": ""}, "is not an offset"),
+        ("foot", {"do": "edge", "moved": "bush", "bush": "12mm", "cutter": "12mm"}, "does not pass through"),
+        ("foot", {"do": "edge", "moved": "in", "offset": "400mm"}, "leaves nothing"),
     ],
 )
 def test_what_cannot_be_is_told_and_changes_nothing(

@@ -52,6 +52,7 @@ export function compareSection(stage) {
         zone: $("compare-zone").value.trim(),
         fit: $("fit-zone").checked ? "zone" : "squares",
         mirrored: $("compare-mirrored").checked,
+        same_sheets: $("compare-same-sheets").checked,
       });
       if (desk.doc?.id !== id) return;
       show(comparison);

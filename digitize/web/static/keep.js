@@ -1,14 +1,15 @@
 /** Keep: a name and a place among the shop's patterns; files and paper to take along. */
 
-import { $, busy, make, trouble } from "./dom.js";
+import { $, busy, make, say, trouble } from "./dom.js";
 import { desk } from "./desk.js";
 import { pageMarks } from "./marks.js";
 import { lastOnly, post } from "./server.js";
 
 const MARKS = ["name", "notes", "stock", "tags"];
+const EDGE = ["moved", "offset", "bush", "cutter"];
 
-/** @param {import("./stage.js").Stage} stage */
-export function keepSection(stage) {
+/** @param {import("./stage.js").Stage} stage @param {(name: string, rest?: string) => void} go */
+export function keepSection(stage, go) {
   const askPages = lastOnly((paper) => post(desk.url("/pages"), { paper }));
 
   async function showPages() {
@@ -54,6 +55,34 @@ export function keepSection(stage) {
     $("kept").scrollIntoView({ block: "nearest" });
   }
 
+  function showEdge() {
+    const bush = $("edge-moved").value === "bush";
+    $("edge-bush-box").hidden = !bush;
+    $("edge-offset-row").hidden = bush;
+    for (const id of ["edge-bush", "edge-cutter"]) $(id).disabled = !bush; // else they would be asked for
+    $("edge-offset").disabled = bush;
+  }
+
+  async function moveEdge() {
+    const told = Object.fromEntries(EDGE.map((key) => [key, $(`edge-${key}`).value.trim()]));
+    const { id } = desk.doc;
+    const doc = await post(desk.url("/rebuild"), { do: "edge", ...told });
+    say("A new pattern lies on the desk.");
+    if (desk.doc?.id !== id) {
+      await desk.list();
+      return;
+    }
+    desk.take(doc);
+    go("keep", doc.id);
+    stage.fitPart();
+    $("panel").scrollTop = 0;
+  }
+
+  $("edge-moved").addEventListener("change", showEdge);
+  $("edge-form").addEventListener("submit", (e) => {
+    e.preventDefault();
+    busy($("edge-go"), moveEdge);
+  });
   $("keep-form").addEventListener("submit", (e) => {
     e.preventDefault();
     busy($("keep-go"), keep);

@@ -25,7 +25,7 @@ const SECTIONS = {
   rebuild: rebuildSection(stage, go),
   plan: planSection(stage),
   compare: compareSection(stage),
-  keep: keepSection(stage),
+  keep: keepSection(stage, go),
 };
 let current = null;
 

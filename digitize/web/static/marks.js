@@ -3,55 +3,17 @@
  * nothing is told by colour alone.
  */
 
-const { Circle, Fill, RegularShape, Stroke, Style, Text } = ol.style;
-const { LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon } = ol.geom;
+import { cased, DARK, dot, EDGE, PALE, plate } from "./looks.js";
+import { noteMarks, plateHalf } from "./notes.js";
 
-const DARK = "#101519";
-const PALE = "#fffdf4";
-const EDGE = "#ffe45c";
-const FONT = "600 16px system-ui, sans-serif";
+const { Fill, RegularShape, Stroke, Style, Text } = ol.style;
+const { LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon } = ol.geom;
 
 const feature = (geometry, style) => {
   const made = new ol.Feature(geometry);
   if (style) made.setStyle(style);
   return made;
 };
-
-/** A line in its casing. */
-function cased(color, width, { dash, casing = DARK, fill, z = 0 } = {}) {
-  const round = { lineCap: dash ? "butt" : "round", lineJoin: "round" };
-  return [
-    new Style({ stroke: new Stroke({ color: casing, width: width + 4, ...round }), zIndex: z }),
-    new Style({
-      stroke: new Stroke({ color, width, lineDash: dash, ...round }),
-      fill: fill && new Fill({ color: fill }),
-      zIndex: z,
-    }),
-  ];
-}
-
-/** Words on a plate of their own. */
-function plate(words, { offsetY = 0, z = 9, ink = PALE, ground = DARK } = {}) {
-  return new Style({
-    text: new Text({
-      text: String(words),
-      font: FONT,
-      offsetY,
-      padding: [4, 6, 3, 7],
-      overflow: true,
-      fill: new Fill({ color: ink }),
-      backgroundFill: new Fill({ color: ground }),
-      backgroundStroke: new Stroke({ color: ink, width: 1.5 }),
-    }),
-    zIndex: z,
-  });
-}
-
-const dot = (radius, color, casing = DARK, width = 3) =>
-  new Style({
-    image: new Circle({ radius, fill: new Fill({ color }), stroke: new Stroke({ color: casing, width }) }),
-    zIndex: 8,
-  });
 
 export const STYLES = {
   outline: cased(EDGE, 3),
@@ -118,18 +80,31 @@ export const pickMark = (at, words) => [
 /** A line being drawn. */
 export const strokeMark = (path, style = STYLES.stroke) => feature(new LineString(path), style);
 
+const GRAIN = "grain";
+
 /** The grain arrow, from its first end to its second. */
 export function arrowMarks(arrow) {
   if (!arrow) return [];
   return [
     feature(new LineString(arrow), cased("#ffffff", 5)),
     feature(new Point(arrow[1]), head(arrow[0], arrow[1], 15, "#ffffff", DARK)),
-    feature(new Point(arrow[0]), plate("grain")),
+    feature(new Point(arrow[0]), plate(GRAIN)),
   ];
 }
 
-/** All that a plan draws. */
-export function planMarks(plan) {
+const SIGN_PX = 17; // from a warning sign's middle to its tips
+const ASIDES = [ // px from a place
+  [0, -20],
+  [0, 20],
+  [26, 0],
+  [-26, 0],
+];
+const RUN_PLACES = [0.25, 0.4, 0.6, 0.75, 0.12, 0.88]; // for its number: shares of a run, away from its arrow heads
+
+/** All that a plan draws; its words leave the grain arrow's alone. */
+export function planMarks(plan, arrow) {
+  const fixed = plan.tips.map(({ at }) => ({ at, half: [SIGN_PX, SIGN_PX] }));
+  if (arrow) fixed.push({ at: arrow[0], half: plateHalf(GRAIN) });
   return [
     ...plan.saw.map((ring) => feature(new Polygon([ring]), cased("#c9f2a5", 2, { dash: [3, 7] }))),
     ...plan.drills.map((ring) => feature(new Polygon([ring]), cased("#c9f2a5", 2))),
@@ -139,11 +114,20 @@ export function planMarks(plan) {
       feature(new LineString(fibre), cased("#ffb454", 2.5, { dash: [5, 5] })),
       feature(new Point(at), warningSign()),
     ]),
-    ...plan.left.map(({ name, at }) => feature(new Point(at), plate(name, { offsetY: 20, ink: DARK, ground: PALE }))),
+    ...noteMarks([...plan.runs.map(runNote), ...plan.left.map(leftNote)], fixed),
   ];
 }
 
-function runMarks({ order, feed, path }) {
+/** A run's number, on the run. */
+const runNote = ({ order, path }) => {
+  const line = new LineString(path);
+  return { words: order, places: RUN_PLACES.map((share) => line.getCoordinateAt(share)) };
+};
+
+/** The name of a place where the cutters leave something, beside it. */
+const leftNote = ({ name, at }) => ({ words: name, places: [at], asides: ASIDES, look: { ink: DARK, ground: PALE } });
+
+function runMarks({ feed, path }) {
   const climb = feed === "climb";
   const color = climb ? "#9c2a00" : "#0d2b4f";
   const line = feature(
@@ -155,7 +139,7 @@ function runMarks({ order, feed, path }) {
     const [a, b] = [geometry.getCoordinateAt(t - 0.02), geometry.getCoordinateAt(t)];
     return feature(new Point(b), climb ? head(a, b, 12, PALE, color) : head(a, b, 12, color, PALE));
   });
-  return [line, ...heads, feature(new Point(geometry.getCoordinateAt(0.25)), plate(order))];
+  return [line, ...heads];
 }
 
 /** Master, magnified bands and numbered stretches. */
@@ -163,7 +147,7 @@ export function comparisonMarks({ master, bands, stretches }) {
   return [
     ...bands.map(({ side, ring }) => feature(new Polygon([ring]), BAND_STYLES[side])),
     feature(loopsOf(master), cased("#ffffff", 2.5)),
-    ...stretches.map(({ number, at }) => feature(new Point(at), plate(number))),
+    ...noteMarks(stretches.map(({ number, at }) => ({ words: number, places: [at] }))),
   ];
 }
 
@@ -233,7 +217,7 @@ function warningSign() {
     new Style({
       image: new RegularShape({
         points: 3,
-        radius: 17,
+        radius: SIGN_PX,
         fill: new Fill({ color: "#ffd23f" }),
         stroke: new Stroke({ color: DARK, width: 3 }),
       }),

@@ -96,6 +96,7 @@ export function outlineSection(stage) {
     stage.take(tools[name]);
     $("straighten-kind").hidden = name !== "straighten";
     $("nudge").hidden = name !== "move";
+    $("redraw-help").hidden = name !== "redraw";
     if (name !== "ruler") $("ruler-words").hidden = true;
   }
 

@@ -15,6 +15,7 @@ const FIELDS = {
   fair: "photo-fair",
   lens: "photo-lens",
 };
+const BOARD = "10x7x25mm"; // until another is told
 
 /** @param {import("./stage.js").Stage} stage @param {(name: string, rest?: string) => void} go */
 export function photoSection(stage, go) {
@@ -55,6 +56,7 @@ export function photoSection(stage, go) {
 
   function choosePart(at) {
     part = at;
+    remember();
     showPart();
     stage.take(null);
     $("photo-part").setAttribute("aria-pressed", "false");
@@ -79,23 +81,47 @@ export function photoSection(stage, go) {
     return { lost: $("join-lost").value.trim(), flip: $("join-flip").value.trim(), way: Number($("join-way").value) };
   }
 
-  function fillForm(doc) {
-    for (const [key, id] of Object.entries(FIELDS)) $(id).value = doc.told?.[key] ?? "";
-    const [kind, board] = (doc.told?.sheet || "coded").split(":");
+  const left = (id) => `form of ${id}`;
+
+  /** The form as it is, for when another document has been looked at meanwhile, or the page was loaded again. */
+  function remember() {
+    const fields = [...$("trace-form").querySelectorAll("input, select")];
+    const values = fields.map(({ id, value, checked }) => ({ id, value, checked }));
+    sessionStorage.setItem(left(desk.doc.id), JSON.stringify({ part, values }));
+  }
+
+  /** As it was left; else as the server was told. */
+  function fillForm({ id, told }) {
+    for (const [key, field] of Object.entries(FIELDS)) $(field).value = told[key] ?? "";
+    const [kind, board] = (told.sheet ?? "coded").split(":");
     $("photo-sheet").value = kind;
-    if (board) $("photo-board").value = board;
-    $("photo-board-row").hidden = kind !== "plain";
-    part = doc.told?.at ?? null;
-    $("photo-pieces").checked = false;
-    for (const what of ["lost", "flip"]) $(`join-${what}`).value = doc.told?.[what] ?? "";
+    $("photo-board").value = board ?? BOARD;
+    part = told.at ?? null;
+    $("photo-pieces").checked = "way" in told;
+    for (const what of ["lost", "flip"]) $(`join-${what}`).value = told[what] ?? "";
+    $("join-way").value = told.way ?? 1;
+    const form = JSON.parse(sessionStorage.getItem(left(id)));
+    for (const { id: field, value, checked } of form?.values ?? []) Object.assign($(field), { value, checked });
+    if (form) part = form.part;
+    $("photo-board-row").hidden = $("photo-sheet").value !== "plain";
   }
 
   async function trace() {
     const { id } = desk.doc;
     const joining = $("photo-pieces").checked;
-    const { job, doc: whole } = joining
+    const begun = joining
       ? await post(desk.url("/join"), { ...told(), ...toldOfPieces() })
       : await post(desk.url("/trace"), told());
+    await watch(id, begun);
+  }
+
+  /**
+   * Shows how the tracing of a document goes until it ends, and what has come of it.
+   * @param {string} id
+   * @param {{job: string, doc: string|null}} begun by this page or before; doc: a new one that comes of it
+   */
+  async function watch(id, { job, doc: whole }) {
+    if (tracing.get(id)?.job === job) return;
     const state = { job, step: "Waiting", done: 0 };
     tracing.set(id, state);
     showRun();
@@ -123,6 +149,15 @@ export function photoSection(stage, go) {
       tracing.delete(id);
       showRun();
     }
+  }
+
+  /** Work on this document that goes on since before the page was loaded, or that another page has begun. */
+  function takeUp() {
+    const { doc } = desk;
+    if (!doc?.job) return;
+    const begun = doc.job;
+    doc.job = null; // watched from now on
+    watch(doc.id, begun).catch(trouble);
   }
 
   function showRun() {
@@ -181,6 +216,7 @@ export function photoSection(stage, go) {
     choosePart(part);
     showPieces();
   });
+  $("trace-form").addEventListener("input", remember);
   $("photo-part").addEventListener("click", (e) => {
     const on = e.currentTarget.getAttribute("aria-pressed") !== "true";
     e.currentTarget.setAttribute("aria-pressed", on);
@@ -208,6 +244,7 @@ export function photoSection(stage, go) {
     doc(fresh) {
       if (fresh && desk.doc) fillForm(desk.doc);
       showDoc();
+      takeUp();
       if (document.body.dataset.section === "photo") showPart();
     },
     outline: () => ($("photo-words").textContent = desk.doc.outline.words),

@@ -54,7 +54,7 @@ export function planSection(stage) {
 
   function show(next) {
     plan = next;
-    stage.put("plan", plan ? planMarks(plan) : []);
+    stage.put("plan", plan ? planMarks(plan, desk.doc.arrow) : []);
     $("plan-stale").hidden = true;
     $("plan-result").hidden = !plan;
     fillList($("plan-cautions"), (plan?.cautions ?? []).map(sentence));

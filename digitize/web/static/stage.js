@@ -253,7 +253,7 @@ export class Stage {
     if (arrow) {
       const far = event.shiftKey ? 10 : 1;
       const used = this.#tool?.nudge?.(arrow[0] * far * this.step, arrow[1] * far * this.step);
-      const pan = view.getResolution() * 64;
+      const pan = view.getResolution() * (event.shiftKey ? 8 : 64);
       if (!used) view.adjustCenter([arrow[0] * pan, arrow[1] * pan]);
     } else if (event.key === "Escape") {
       this.#tool?.leave?.(); // still in hand, but holding nothing

@@ -137,53 +137,77 @@ export function twoPlaces(stage, hints, onBoth, { edge = false } = {}) {
 }
 
 /**
- * A stroke drawn with the finger.
+ * A stroke drawn with the finger, or from place to place by touches or keys.
  * @param {import("./stage.js").Stage} stage
  * @param {string} hint
  * @param {(path: number[][]) => void} onPath
- * @param {{straight?: boolean}} [options] straight: only its two ends count, and they may be touched instead
+ * @param {{straight?: boolean}} [options] straight: only its two ends count; else the last place is touched twice
  */
 export function strokeTool(stage, hint, onPath, { straight = false } = {}) {
-  let path = null;
-  let apart = 0; // between two points of a free stroke
-  let first = null;
-  const show = () => stage.put("picks", [strokeMark(path)]);
+  let path = null; // of a finger that is down
+  let near = 0; // what is no farther away is the same place
+  let places = []; // touched so far
+  const away = ([x, y], at) => Math.hypot(at[0] - x, at[1] - y);
+  const show = () =>
+    stage.put("picks", [
+      ...((path ?? places).length > 1 ? [strokeMark(path ?? places)] : []),
+      ...places.flatMap((at) => pickMark(at)),
+    ]);
   const clear = () => {
-    path = first = null;
-    stage.put("picks", []);
+    path = null;
+    places = [];
+    show();
   };
+  const finish = (points) => {
+    path = null;
+    places = [];
+    onPath(points);
+  };
+  function touch(at, reach) {
+    near = reach / 2;
+    const again = !straight && places.length > 0 && away(places[places.length - 1], at) <= near;
+    if (!again) places.push(at);
+    if (places.length > 1 && (straight || again)) return finish(straight ? places : filled(places, near / 4));
+    show();
+    const enough = places.length > 1 ? ", or the last one again" : "";
+    if (!straight) stage.hint(`Touch the next place along the edge${enough}.`);
+  }
   return {
     hint,
     grab(at, reach) {
       path = [at];
-      apart = reach / 8;
+      near = reach / 2;
       return true;
     },
     drag(at) {
       if (!path) return;
-      const [x, y] = path[path.length - 1];
       if (straight) path = [path[0], at];
-      else if (Math.hypot(at[0] - x, at[1] - y) >= apart) path.push(at);
+      else if (away(path[path.length - 1], at) >= near / 4) path.push(at);
       show();
     },
     drop() {
       const done = path;
       path = null;
       if (!done || done.length < 2) return;
-      first = null;
-      onPath(done);
+      if (done.some((at) => away(done[0], at) > near)) finish(done);
+      else touch(done[0], 2 * near); // a finger that was not quite still
     },
-    abandon: clear,
-    touch(at) {
-      if (!straight) return;
-      if (first) {
-        onPath([first, at]);
-        first = null;
-      } else {
-        first = at;
-        stage.put("picks", pickMark(at, "1"));
-      }
+    abandon() {
+      path = null;
+      show();
     },
+    touch,
     leave: clear,
   };
+}
+
+/** The path from place to place, with points no farther apart than `step`. */
+function filled(places, step) {
+  const path = [places[0]];
+  for (const [i, to] of places.slice(1).entries()) {
+    const [x, y] = places[i];
+    const count = Math.ceil(Math.hypot(to[0] - x, to[1] - y) / step);
+    for (let k = 1; k <= count; k++) path.push([x + ((to[0] - x) * k) / count, y + ((to[1] - y) * k) / count]);
+  }
+  return path;
 }
