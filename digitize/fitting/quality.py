@@ -198,8 +198,8 @@ def is_faithful(samples: Samples, loop: Loop) -> bool:
     for corner, turn in zip(loop.corners(), loop.turns()[np.abs(loop.turns()) > CORNER_RAD], strict=True):
         at = Location(corner)
         chord = tree.nearest(at)
-        # A tip thinner than the blur is not seen; sides that are off by the tolerance meet as much farther out.
-        open_by = max(float(gaps[chord]), samples.blur) + samples.tolerance
+        # A tip thinner than the blur is not seen; two sides that are off by the tolerance meet as much farther out.
+        open_by = max(float(gaps[chord]), samples.blur) + 2 * samples.tolerance
         apex = near[chord] + open_by * abs(math.tan(float(turn) / 2))  # twice as high as over equal sides
         allowed = np.where(distance(along, at) < 2 * apex, np.maximum(allowed, apex), allowed)
     return bool((away <= allowed).all())
