@@ -36,7 +36,7 @@ from digitize.fitting.quality import (
 )
 from digitize.fitting.repair import STRAINED, repaired, smoothed
 from digitize.fitting.review import rounded, shows_form, strays, without_blunt_corners
-from digitize.fitting.runs import ARC_PRICE
+from digitize.fitting.runs import ARC_PRICE, runs_of
 from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
 from digitize.fitting.tips import straightened
 from digitize.model.errors import PartError
@@ -210,11 +210,13 @@ def fit_loop(contour: Contour, fair: float | None = None) -> FittedLoop:
     """
     samples = prepared(contour, fair)
     bins = binned(samples)
-    stray = strays(samples, bins, lines_and_arcs(bins, joined=False))
+    runs = runs_of(bins)
+    stray = strays(samples, bins, lines_and_arcs(bins, runs, joined=False))
     if stray.any():
         samples = replace(samples, weights=np.where(stray, 0.0, samples.weights), seen=samples.seen & ~stray)
         bins = binned(samples)
-    pieces = lines_and_arcs(bins)
+        runs = runs_of(bins)
+    pieces = lines_and_arcs(bins, runs)
     budget = sum(p.cost for p in pieces) if pieces else math.inf
     circle = _whole_circle(samples, bins, budget)
     if circle and is_faithful(samples, circle):

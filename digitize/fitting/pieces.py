@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from digitize.fitting.runs import ARC_PRICE, LINE_PRICE, PRICE, chain_of_runs
+from digitize.fitting.runs import ARC_PRICE, LINE_PRICE, PRICE, Runs, chain_of_runs, runs_of
 from digitize.fitting.spline import chord_parameters, clamped_knots, fit_spline
 from digitize.fitting.split import Bins
 from digitize.model.segment import DEGREE
@@ -49,9 +49,12 @@ class Piece:
         return self.cost - (LINE_PRICE if self.kind == "line" else ARC_PRICE)
 
 
-def lines_and_arcs(bins: Bins, joined: bool = True) -> list[Piece]:
-    """The cheapest closed chain of lines and arcs; empty where there is none. joined : its joints are paid as well."""
-    chain, cut = chain_of_runs(bins, joined)
+def lines_and_arcs(bins: Bins, runs: Runs | None = None, joined: bool = True) -> list[Piece]:
+    """The cheapest closed chain of lines and arcs; empty where there is none.
+
+    runs : what all runs of the bins cost, where that is known; joined : the chain's joints are paid as well
+    """
+    chain, cut = chain_of_runs(bins, runs or runs_of(bins), joined)
     rows = zip(chain.is_arc, chain.first + cut, chain.last + cut, chain.cost, strict=True)
     return [Piece("arc" if is_arc else "line", int(a), int(b), float(cost)) for is_arc, a, b, cost in rows]
 

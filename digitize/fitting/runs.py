@@ -27,7 +27,7 @@ LONGEST_RUN = 260  # bins
 
 
 @dataclass(frozen=True)
-class _Runs:
+class Runs:
     """What the k + 1 bins from bin i cost as a line and as an arc, (M, K) each, and their moments."""
 
     moments: Moments
@@ -35,7 +35,7 @@ class _Runs:
     arc: Floats
 
 
-def _runs(bins: Bins) -> _Runs:
+def runs_of(bins: Bins) -> Runs:
     """Every run, its misfit counted as its length deserves."""
     moments = moments_of_runs(bins.points, bins.weights, min(len(bins.s), LONGEST_RUN))
     around = np.concatenate([bins.s, bins.s + bins.length])
@@ -45,7 +45,7 @@ def _runs(bins: Bins) -> _Runs:
     line, arc = line + LINE_PRICE, arc + ARC_PRICE
     line[:, :1] = np.inf
     arc[:, :3] = np.inf
-    return _Runs(moments, line, arc)
+    return Runs(moments, line, arc)
 
 
 def _cheapest(arrive: Floats, cut: int) -> tuple[Floats, Ints]:
@@ -74,7 +74,7 @@ def _steps(back: Ints) -> list[int]:
 
 @dataclass(frozen=True)
 class Choices:
-    """_Runs (E,) that a chain may be made of: between nodes ``first`` and ``last`` after the cut, in order."""
+    """Runs (E,) that a chain may be made of: between nodes ``first`` and ``last`` after the cut, in order."""
 
     first: Ints
     last: Ints
@@ -82,14 +82,14 @@ class Choices:
     cost: Floats
 
 
-def _plain(runs: _Runs, nodes: list[int], cut: int) -> Choices:
+def _plain(runs: Runs, nodes: list[int], cut: int) -> Choices:
     """The runs of one chain through these nodes after the cut, each called what is cheaper."""
     first, last = np.array(nodes[:-1]), np.array(nodes[1:])
     at = (first + cut) % len(runs.line), last - first - 1
     return Choices(first, last, runs.arc[at] < runs.line[at], np.minimum(runs.line[at], runs.arc[at]))
 
 
-def _choices(runs: _Runs, arrive: Floats, cut: int, most: float) -> Choices:
+def _choices(runs: Runs, arrive: Floats, cut: int, most: float) -> Choices:
     """The runs of all chains that cost no more than ``most`` beyond the cheapest, before their joints are paid."""
     m, band = arrive.shape
     there = _cheapest(arrive, cut)[0]
@@ -131,7 +131,7 @@ class _Passing:
         return _Passing(ends, heading, place, dense, gap, self.is_arc[index])
 
 
-def _passing(bins: Bins, runs: _Runs, choices: Choices, cut: int, at_end: bool) -> _Passing:
+def _passing(bins: Bins, runs: Runs, choices: Choices, cut: int, at_end: bool) -> _Passing:
     """How each run passes by the middle between its last (or first) bin and the next."""
     m = len(bins.s)
     i, width = (choices.first + cut) % m, choices.last - choices.first
@@ -173,7 +173,7 @@ def _joint_prices(a: _Passing, b: _Passing) -> Floats:
     return price
 
 
-def _joined(bins: Bins, runs: _Runs, choices: Choices, cut: int) -> Choices:
+def _joined(bins: Bins, runs: Runs, choices: Choices, cut: int) -> Choices:
     """The cheapest chain of some runs, its joints paid as well; the one at the cut is as it is."""
     first, last, m = choices.first, choices.last, len(bins.s)
     arriving = np.argsort(last, kind="stable")
@@ -202,12 +202,11 @@ def _joined(bins: Bins, runs: _Runs, choices: Choices, cut: int) -> Choices:
     return Choices(first[taken], last[taken], choices.is_arc[taken], choices.cost[taken])
 
 
-def chain_of_runs(bins: Bins, joined: bool) -> tuple[Choices, int]:
+def chain_of_runs(bins: Bins, runs: Runs, joined: bool) -> tuple[Choices, int]:
     """The cheapest closed chain of lines and arcs, and the node that it is cut at; an empty one where there is none.
 
     joined : its joints are paid as well; otherwise pieces may end anywhere beside each other, as at a false edge
     """
-    runs = _runs(bins)
     m, band = runs.line.shape
     j, k = np.arange(m)[:, None], np.arange(band)[None, :]
     arrive = np.minimum(runs.line, runs.arc)[(j - k - 1) % m, k]

@@ -44,7 +44,7 @@ def clamped_knots(borders: Floats, n: int) -> Floats:
 
 def basis(knots: Floats, t: Floats) -> Floats:
     """Values (N, n) of the basis functions at parameters t (N,)."""
-    values: Floats = BSpline(knots, np.eye(len(knots) - DEGREE - 1), DEGREE)(t)
+    values: Floats = BSpline.construct_fast(knots, np.eye(len(knots) - DEGREE - 1), DEGREE)(t)
     return values
 
 

@@ -33,7 +33,7 @@ LEAST_AGREED = 0.6  # of the neighbours on either side must lie on one parabola,
 SAGITTA = 0.1  # of the noise: what a bin may lose by being averaged, where
 SAGITTA_POINTS = 1000  # independent points prove no more: all bins together must not lose what a number is worth
 COARSEST_BIN_MM = 5.0
-MOST_BINS = 1200
+MOST_BINS = 800
 BEND_REACH_MM = 4.0
 # What lens, sheets and wood do to an edge goes together over centimetres, where no parabola tells it from shape: it
 # is this large, and as good as one error for each of these lengths.
