@@ -18,7 +18,7 @@ from digitize.vision.thickness import Heights
 from digitize.vision.view import View
 
 TRIED_MM = (0.3, 0.5, 0.8)  # each stands for a third more and less
-CLEARER = 0.78  # of the residual is left: eased edges leave 0.35 to 0.77, sharp ones 0.6 and more
+CLEARER = 0.82  # of the residual is left: eased edges leave 0.35 to 0.8, sharp ones 0.6 and more
 LIT = (
     0.06  # change of an arris' light with its direction, which a dark part's bloom or shadow has not: eased 0.08 to 0.2
 )

@@ -14,7 +14,7 @@ from digitize.model.errors import Caveat, PartError
 from digitize.model.outline import Contour
 
 VAGUE_PX, LOST_PX = 0.22, 0.33  # standard error of edge points; a fair edge has 0.05 to 0.15
-UNSEEN_PX = 0.5  # standard error that tells of no edge there at all
+UNSEEN_PX = 0.75  # standard error that tells of no edge there at all; doubtful ones have up to 0.6
 UNSEEN_SHARE, MOST_UNSEEN = 0.06, 0.15  # of the points; fair photos have up to 0.04
 MOSTLY_KNOWN, LEAST_KNOWN = 0.7, 0.4  # share of an edge that was located
 ODD_TINT, LIKE_ODD = 5.0, 2.5  # robust standard deviations from the face's; beside odd ones

@@ -12,7 +12,7 @@ from digitize.vision.thickness import Heights
 from tests.scenes import Part, Scene, circle, rectangle, render, true_view
 
 CURVE_BIAS_PX = 0.01
-TIP_WIDTH_PX = 5.0  # width of a tip at which both flanks are still measured; 2.5 times the blur are the least
+TIP_WIDTH_PX = 5.2  # width of a tip at which both flanks are still measured; 2.5 times the blur are the least
 TIP_RMS_PX = 0.2
 BEYOND_3_SIGMA = 0.15  # share of the points at a tip; figure and shading are no white noise
 CORNER_REACH_PX, CORNER_PX = 3.0, 0.5

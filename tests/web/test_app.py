@@ -171,7 +171,7 @@ def test_a_stretch_is_straightened_healed_or_followed_again(bench: tuple[Client,
 def test_an_edit_that_cannot_be_made_changes_nothing(bench: tuple[Client, Path, dict[str, Any]]) -> None:
     client, _, work = bench
     joint = work["outline"]["joints"][0]
-    far = [joint["at"][0] + 900, joint["at"][1]]
+    far = [joint["at"][0] + 9000, joint["at"][1]]
     for asked in (
         {"do": "remove", "loop": 0, "index": 999},
         {"do": "add", "near": far},
