@@ -103,8 +103,8 @@ def ended(outline: Outline, quality: FitQuality, ends: Sequence[TipEnd]) -> tupl
         loops = list(outline.loops)
         segments = _ended(loops[end.loop].segments, end)
         if segments:
-            loops[end.loop] = Loop(segments)
             try:
+                loops[end.loop] = Loop(segments)
                 outline = Outline(loops[0], tuple(loops[1:]))
             except ValueError:
                 continue

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from digitize.model.outline import CORNER_RAD, Loop
-from digitize.model.segment import Points, Segment, Spline
+from digitize.model.segment import Arc, Points, Segment, Spline
 
 Floats = npt.NDArray[np.float64]
 
@@ -78,7 +78,9 @@ def tip_at(loop: Loop, k: int, least: float, known: float) -> Tip | None:
     corner = np.asarray(segments[k].start)
     into = [corner - path[-1] for path in (left, right)]
     heading = into[0] / np.hypot(*into[0]) + into[1] / np.hypot(*into[1])
-    free = tuple(isinstance(s, Spline) and s.length > BEND * narrow for s in (segments[k], segments[k - 1]))
+    flanks = segments[k], segments[k - 1]
+    stiff = any(isinstance(s, Arc) for s in flanks)  # an arc stays one, and its tip where it is
+    free = tuple(isinstance(s, Spline) and s.length > BEND * narrow and not stiff for s in flanks)
     nothing = np.zeros(0)
     tip = Tip(corner, heading / np.hypot(*heading), nothing, nothing, nothing, nothing, (free[0], free[1]), narrow)
     (left_along, left_across), (right_along, right_across) = (tip.own(path[::-1]) for path in (left, right))

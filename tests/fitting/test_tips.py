@@ -78,3 +78,12 @@ def test_a_cut_that_is_longer_than_a_flank_is_left():
     outline = Outline(beak(0.0))
     after, told = ended(outline, PLAIN, [TipEnd(0, 2, (0.0, 60.0), UP, 70.0, 5.0)])
     assert after == outline and told.pieces == 3
+
+
+def test_a_tip_that_an_arc_would_have_to_leave_stays():
+    half = np.arcsin(0.8)
+    lens = Outline(Loop((Arc((-30.0, 0.0), 50.0, -half, 2 * half), Arc((30.0, 0.0), 50.0, np.pi - half, 2 * half))))
+    after, _ = ended(lens, PLAIN, [TipEnd(0, 1, (0.0, 40.3), UP, 0.0, 5.0)])
+    assert after == lens
+    cut, told = ended(lens, PLAIN, [TipEnd(0, 1, (0.0, 40.0), UP, 0.5, 5.0)])
+    assert told.pieces == 3 and [type(s) for s in cut.segments] == [Arc, Line, Arc]
