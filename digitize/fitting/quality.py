@@ -198,8 +198,11 @@ def is_faithful(samples: Samples, loop: Loop) -> bool:
     for corner, turn in zip(loop.corners(), loop.turns()[np.abs(loop.turns()) > CORNER_RAD], strict=True):
         at = Location(corner)
         chord = tree.nearest(at)
+        about = tree.query(
+            at, "dwithin", 2 * float(distance(at, chords[chord])) + samples.blur
+        )  # one side may end first
         # A tip thinner than the blur is not seen; two sides that are off by the tolerance meet as much farther out.
-        open_by = max(float(gaps[chord]), samples.blur) + 2 * samples.tolerance
+        open_by = max(float(gaps[about].max()), samples.blur) + 2 * samples.tolerance
         apex = near[chord] + open_by * abs(math.tan(float(turn) / 2))  # twice as high as over equal sides
         allowed = np.where(distance(along, at) < 2 * apex, np.maximum(allowed, apex), allowed)
     return bool((away <= allowed).all())

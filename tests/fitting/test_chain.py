@@ -3,6 +3,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -242,3 +243,19 @@ def noisy_circle():
     t = np.linspace(0, 2 * np.pi, 400, endpoint=False)
     radius = 40.0 + np.random.default_rng(1).normal(0, 0.02, len(t))
     return Contour(radius[:, None] * np.column_stack([np.cos(t), np.sin(t)]), np.full(len(t), 0.02))
+
+
+def test_a_thin_tip_is_followed_where_one_side_is_lost_long_before_the_other() -> None:
+    half = math.radians(9.0)
+    corners = np.array(
+        [[0.0, 0.0], [-70.0, 70 * math.tan(half)], [-110.0, 40.0], [-110.0, -40.0], [-70.0, -70 * math.tan(half)]]
+    )
+    ring = shapely.LinearRing(corners)
+    place = np.arange(0.0, ring.length, 0.7)
+    points = shapely.get_coordinates(shapely.line_interpolate_point(ring, place))
+    points += np.random.default_rng(4).normal(0, 0.02, points.shape)
+    lost = np.where(points[:, 1] > 0, 9.0, 6.0)  # of the upper side, and of the lower one
+    seen = points[points[:, 0] < -lost]
+    outline, quality = fit_outline([Contour(seen, np.full(len(seen), 0.02), 1.2)])
+    assert quality.unfair_loops == 0 and len(outline.segments) == 5
+    assert np.linalg.norm(outline.outer.corners(), axis=1).min() < 0.5
