@@ -19,12 +19,13 @@ Floats = npt.NDArray[np.float64]
 
 ONE_MM, ONE_RAD = 0.2, math.radians(1.5)  # two lines or arcs that differ by less, over their breaks, are one
 CORNER_RAD = math.radians(12.0)  # edges that meet at more than this make a corner, where their extensions meet
-REACH = 4.0  # times the gap between two edges: a corner farther out is none
+REACH = 4.0  # times the gap between two edges: a corner farther out is none, but where they run to a thin tip
 CLEAR_MM = 3.0  # of a curved edge beside a break, which a photo rounds and the break chips
 CALM = 0.01  # 1/mm: swing of curvature beyond that of the neighbours that a bridge may have
 CALM_SHARE = 0.1  # and of the neighbours' own
 LAST_MM = 12.0  # of a spline, whose bend it goes on with
 FLATTEST = 1e-4  # 1/mm: a flatter one goes on straight
+NEWTON, CHORDS_MM = 4, 0.05  # steps from a crossing of chords to that of the curves, which lies nearer than that
 LONGER = (1.0, 2.0, 4.0)  # times the clear stretch, until a bridge is calm
 MOST_TAKEN = 0.4  # of an edge that a bridge may replace
 _BEZIER = (0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0)
@@ -118,33 +119,33 @@ def _arc_between(centre: Floats, start: Floats, end: Floats, sense: float) -> Ar
 
 
 def _corner(x: Segment, y: Segment) -> tuple[tuple[Segment, ...], str] | None:
-    """Both carried on until they meet at an angle: lines straight, arcs round, splines by their end's tangent."""
+    """Both carried on until they meet at an angle: lines straight, arcs and splines as they bend, or else straight."""
     p, q, u, v = np.array(x.end), np.array(y.start), x.tangent(1.0)[0], -y.tangent(0.0)[0]
     turn = math.atan2(float(_cross(u, -v)), float(-u @ v))
     if abs(turn) < CORNER_RAD or abs(turn) > math.pi - CORNER_RAD / 2:
         return None
     gap = float(np.linalg.norm(q - p))
-    best: tuple[float, Floats] | None = None
-    for one in _carried(x, REACH * gap, True):
-        for other in _carried(y, REACH * gap, False):
-            meeting = _meeting(one, other)
-            if meeting is not None:
-                far = float(np.linalg.norm(meeting - (p + q) / 2))
-                best = (far, meeting) if best is None or far < best[0] else best
-    if best is None or best[0] > REACH * max(gap, 0.5):
-        return None
-    return (*_led(x, best[1]), *(s.reversed() for s in reversed(_led(y.reversed(), best[1])))), "corner"
+    reach = max(gap, 0.5) * max(REACH, 1.0 / math.tan((math.pi - abs(turn)) / 2))  # of a tip, twice its height
+    for way in (_onward, _straight):
+        one, other = way(x), way(y.reversed())
+        crossing = _meeting(_carried(one, reach), _carried(other, reach))
+        if crossing is not None and float(np.linalg.norm(crossing - (p + q) / 2)) <= reach:
+            corner = _on_both(one, other, crossing)
+            return (
+                *_led(x, one, corner),
+                *(s.reversed() for s in reversed(_led(y.reversed(), other, corner))),
+            ), "corner"
+    return None
 
 
-def _carried(segment: Segment, reach: float, at_end: bool) -> list[Points]:
-    """The way on from a segment's end (or back from its start), as a polyline."""
-    segment = _onward(segment if at_end else segment.reversed())
-    if isinstance(segment, Arc):
-        on = math.copysign(min(reach / segment.radius, math.pi / 2), segment.sweep)
-        more = Arc(segment.centre, segment.radius, segment.from_angle + segment.sweep, on)
-        return [more.point(np.linspace(0, 1, 200))]
-    end = np.array(segment.end)
-    return [np.array([end, end + reach * segment.tangent(1.0)[0]])]
+def _carried(onward: Line | Arc, reach: float) -> Points:
+    """The way on from an end, as a polyline."""
+    if isinstance(onward, Arc):
+        on = math.copysign(min(reach / onward.radius, math.pi / 2), onward.sweep)
+        more = Arc(onward.centre, onward.radius, onward.from_angle + onward.sweep, on)
+        return more.point(np.linspace(0, 1, 200))
+    end = np.array(onward.end)
+    return np.array([end, end + reach * onward.tangent(1.0)[0]])
 
 
 def _meeting(one: Points, other: Points) -> Floats | None:
@@ -162,19 +163,37 @@ def _meeting(one: Points, other: Points) -> Floats | None:
     return crossing
 
 
-def _led(segment: Segment, to: Floats) -> list[Segment]:
-    """The segment carried on to a point that lies on its continuation."""
-    if isinstance(segment, Line):
-        return [Line(segment.start, as_point(to))]
-    if isinstance(segment, Arc):
-        on = _arc_between(np.array(segment.centre), np.array(segment.end), to, math.copysign(1.0, segment.sweep))
-        whole = Arc(segment.centre, segment.radius, segment.from_angle, segment.sweep + on.sweep)
-        short = float(np.linalg.norm(np.array(whole.end) - to))  # the crossing was read off chords
-        return [whole, Line(whole.end, as_point(to))] if short > 1e-7 else [whole]
-    onward = _onward(segment)
+def _on_both(one: Line | Arc, other: Line | Arc, near: Floats) -> Floats:
+    """Where two lines or circles cross next to a place that was read off chords, by Newton's method."""
+    place = near
+    for _ in range(NEWTON):
+        off, normal = zip(*(_away(curve, place) for curve in (one, other)), strict=True)
+        place = place - np.linalg.lstsq(np.array(normal), np.array(off), rcond=None)[0]
+    return np.asarray(place) if np.hypot(*(place - near)) < CHORDS_MM else near
+
+
+def _away(curve: Line | Arc, place: Floats) -> tuple[float, Floats]:
+    """Distance of a place from a line or a circle, and which way it grows."""
+    if isinstance(curve, Line):
+        heading = curve.tangent(0.0)[0]
+        normal = np.array([-heading[1], heading[0]])
+        return float((place - np.array(curve.start)) @ normal), normal
+    spoke = place - np.array(curve.centre)
+    length = float(np.hypot(*spoke))
+    return length - curve.radius, spoke / length
+
+
+def _led(segment: Segment, onward: Line | Arc, to: Floats) -> list[Segment]:
+    """The segment carried on to a point that lies on its way on."""
     if isinstance(onward, Line):
-        return [segment, Line(segment.end, as_point(to))]
-    return [segment, *(_led(Arc(onward.centre, onward.radius, onward.from_angle + onward.sweep, 0.0), to))]
+        line = Line(segment.start if isinstance(segment, Line) else segment.end, as_point(to))
+        return [line] if isinstance(segment, Line) else [segment, line]
+    on = _arc_between(np.array(onward.centre), np.array(segment.end), to, math.copysign(1.0, onward.sweep))
+    whole: list[Segment] = [segment, on]
+    if isinstance(segment, Arc):
+        whole = [Arc(segment.centre, segment.radius, segment.from_angle, segment.sweep + on.sweep)]
+    short = float(np.linalg.norm(np.array(whole[-1].end) - to))  # of rounding
+    return [*whole, Line(whole[-1].end, as_point(to))] if short > 1e-7 else whole
 
 
 def _onward(segment: Segment) -> Line | Arc:
@@ -187,10 +206,16 @@ def _onward(segment: Segment) -> Line | Arc:
     u, v = rel @ heading, heading[0] * rel[:, 1] - heading[1] * rel[:, 0]
     bend = 2 * float((u**2 * v).sum() / max((u**4).sum(), 1e-12))
     if abs(bend) < FLATTEST:
-        return Line(segment.start, segment.end)
+        return _straight(segment)
     centre = end + np.array([-heading[1], heading[0]]) / bend
     first = math.atan2(end[1] - centre[1], end[0] - centre[0])
     return Arc(as_point(centre), 1 / abs(bend), first, math.copysign(1e-9, bend))
+
+
+def _straight(segment: Segment) -> Line:
+    """Straight on beyond its end."""
+    end = np.array(segment.end)
+    return Line(as_point(end - segment.tangent(1.0)[0]), as_point(end))
 
 
 def _spline(before: Sequence[Segment], after: Sequence[Segment], clear: float) -> Bridge:

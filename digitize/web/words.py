@@ -26,6 +26,7 @@ LABELS = {  # an option, and how the page's own field for the same begins
 }
 COMMAND = {"folder": "digitize web --folder"}  # what is told to the program when it is started
 PHRASES = {  # what is done by numbers and files there, and by hand here
+    "digitize heal makes it whole": "heal it under Outline to make it whole",
     "give both on the edge that is to be mended": "touch both on the edge that is to be mended",
     "give points nearer to each other, or take the shape from the other half (mirror)": (
         "touch places nearer to each other, or make it symmetric under Rebuild"

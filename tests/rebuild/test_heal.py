@@ -7,9 +7,12 @@ import numpy as np
 import pytest
 from shapely import Polygon, box
 
-from digitize.fitting import fit_outline
+from digitize.compare.placement import turned_over
+from digitize.fitting import FitQuality, fit_outline
+from digitize.fitting.tips import ended
 from digitize.model.errors import InputError
-from digitize.model.segment import Arc, Line
+from digitize.model.outline import Loop, Outline, TipEnd
+from digitize.model.segment import Arc, Line, Spline
 from digitize.rebuild.heal import healed_between, healed_spots
 from tests.fitting.shapes import bezier
 from tests.helpers import bracket, rounded_plate
@@ -17,6 +20,7 @@ from tests.rebuild.snaps import contours
 
 CHIP_MM, CORNER_MM = 8.0, 0.15  # a corner broken off by so much is restored within
 NOISE_MM = 0.02
+TIP_MM = 0.3  # what is left of a bend that changes, led on for 6 mm, over the sine of the tip's angle
 SPOT_MM = 0.05  # a healed spot lies so near the line or arc that was there
 
 
@@ -59,6 +63,33 @@ def _bow(radius: float) -> np.ndarray:
     a = math.asin(100 / radius)
     angles = np.linspace(-a, a, 800)
     return np.column_stack([100 + radius * np.sin(angles), height + radius * np.cos(angles)])
+
+
+@pytest.mark.parametrize("bend", [-6.0, 6.0])
+@pytest.mark.parametrize("turned_over", [False, True])
+def test_the_chipped_tip_of_a_spline_is_made_whole(bend, turned_over):
+    # A tip of 17 to 23 degrees at the right end: a straight upper flank, and a spline that bends either way.
+    knots = (0.0,) * 4 + (1.0,) * 4
+    flank = Spline(((-60.0, -18.0), (-40.0, -12.0 + bend / 3), (-20.0, -6.0 + bend / 3), (0.0, 0.0)), knots)
+    whole = Outline.of(Loop((Line((0.0, 0.0), (-60.0, 0.0)), Line((-60.0, 0.0), (-60.0, -18.0)), flank)))
+    whole = turned_over_about_x(whole) if turned_over else whole
+    at = next(k for k, s in enumerate(whole.outer.segments) if math.dist(s.start, (0.0, 0.0)) < 1e-9)
+    plain = FitQuality(0.0, 0.0, 9, 3, 3, 0, 0.0)
+    chip, _ = ended(whole, plain, [TipEnd(0, at, (0.0, 0.0), (1.0, 0.0), 2.0, 1.0)])
+    beside = [(-6.0, 0.0), tuple(flank.point(flank_at(flank, -6.0))[0] * (1.0, -1.0 if turned_over else 1.0))]
+    healed = healed_between(chip, *beside)
+    assert healed.kinds == ("corner",)
+    assert min(math.dist(c, (0.0, 0.0)) for c in healed.outline.corners()) < TIP_MM
+
+
+def flank_at(flank: Spline, x: float) -> float:
+    t = np.linspace(0.0, 1.0, 20001)
+    return float(t[np.abs(flank.point(t)[:, 0] - x).argmin()])
+
+
+def turned_over_about_x(outline: Outline) -> Outline:
+    over = turned_over(outline)  # about the y axis; half a turn more makes it about the x axis
+    return over.moved(math.pi, (0.0, 0.0))
 
 
 def test_a_chip_in_a_curve_is_bridged_fairly():
