@@ -6,4 +6,4 @@ hand), ``formats`` (bytes in, bytes out), ``files`` (the only disk access), ``ca
 ``draft``, ``commands``, ``web`` (the page), ``cli``.
 """
 
-__version__ = "0.3.0"
+__version__ = "0.4.0"
