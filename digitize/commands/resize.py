@@ -68,7 +68,7 @@ def resize_command(
     if outward:
         made = moved_out(made, outward, told)
     words = [size_words(part, made, along, up)]
-    words += [f"Edge moved {'out' if outward > 0 else 'in'} by {abs(outward):g} mm all round"] if outward else []
+    words += [moved_words(outward)] if outward else []
     words += [OTHER_HAND] if hand else []
     deliver(at, made, at_origin(before), words, force, as_json)
 
@@ -149,6 +149,10 @@ def outward_offset(
         in_mm = parse_length(inside, "offset", LEAST_OFFSET_MM)
         return -in_mm, {"inside_mm": in_mm}
     return 0.0, {}
+
+
+def moved_words(outward: float) -> str:
+    return f"Edge moved {'out' if outward > 0 else 'in'} by {abs(outward):g} mm all round"
 
 
 def moved_out(part: Pattern, outward: float, told: dict[str, float | str]) -> Pattern:

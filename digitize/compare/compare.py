@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -101,10 +101,10 @@ def compare(part: Pattern, master: Pattern, how: How) -> Comparison:
     datums = tuple(prepared.edge(d) if isinstance(d, int) else prepared.edge_near(d) for d in how.datums)
     outline = turned_over(part.outline) if how.mirrored else part.outline
     curves = tuple(Curves.of(loop) for loop in outline.loops)
-    causes = _causes(part, "part") + _causes(master, "master")
     if how.same_sheets:
         _check_same_sheets(part, master)
-        causes = tuple(c for c in causes if not c.name.startswith(PRINT))
+    shared = {PRINT} if how.same_sheets else set()
+    causes = _causes(part, "part", shared) + _causes(master, "master", shared)
     noise = _noise(causes, prepared)
     best = register(prepared, curves, outline, noise)
     found = _as_asked(best, curves, how, datums)
@@ -145,16 +145,19 @@ def _theirs(pattern: Pattern) -> tuple[Caveat, ...]:
     return tuple(replace(c, problem=f"{pattern.name}: {c.problem}") for c in pattern.caveats)
 
 
-def _causes(pattern: Pattern, whose: str) -> tuple[Contribution, ...]:
+def _causes(pattern: Pattern, whose: str, shared: Set[str]) -> tuple[Contribution, ...]:
+    """What a pattern's edges may be off by, but for causes shared with the other one, which move both alike."""
     measured = pattern.measured.uncertainty if pattern.measured else ()
-    return tuple(replace(c, name=f"{c.name} ({whose})") for c in measured)
+    return tuple(replace(c, name=f"{c.name} ({whose})") for c in measured if c.name not in shared)
 
 
 def _check_same_sheets(part: Pattern, master: Pattern) -> None:
-    drawn = next((p for p in (part, master) if not p.measured), None)
-    if drawn:
-        raise InputError(f"“{drawn.name}” was drawn, not measured beside sheets", "leave --same-sheets out")
-    told = [m and (sorted(str(s.number) for s in m.sheets), m.print_scale) for m in (part.measured, master.measured)]
+    """Raises InputError where a pattern was drawn, or the two were measured beside other sheets or check lines."""
+    told = []
+    for pattern in (part, master):
+        if pattern.measured is None:
+            raise InputError(f"“{pattern.name}” was drawn, not measured beside sheets", "leave --same-sheets out")
+        told.append((sorted(str(s.number) for s in pattern.measured.sheets), pattern.measured.print_scale))
     if told[0] != told[1]:
         raise InputError(
             f"“{part.name}” and “{master.name}” were measured beside different sheets, or by other check lines, "

@@ -37,10 +37,10 @@ from digitize.fitting.quality import (
 from digitize.fitting.repair import STRAINED, repaired, smoothed
 from digitize.fitting.review import rounded, shows_form, strays, without_blunt_corners
 from digitize.fitting.runs import ARC_PRICE, runs_of
-from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, area_of, binned, prepared
+from digitize.fitting.split import STRAY_SIGMAS, Bins, Samples, binned, prepared
 from digitize.fitting.tips import straightened
 from digitize.model.errors import PartError
-from digitize.model.outline import CORNER_RAD, Contour, Loop, Outline
+from digitize.model.outline import CORNER_RAD, Contour, Loop, Outline, signed_area
 from digitize.model.segment import Arc, Line, Segment, Spline, as_point
 
 __all__ = ["FitQuality", "FittedLoop", "fit_loop", "fit_outline"]
@@ -116,7 +116,7 @@ def _whole_circle(samples: Samples, bins: Bins, budget: float) -> Loop | None:
         found = fit_circle(points, weights)
         if found is None:
             return None
-        circle = ArcFit(np.array(found[0]), found[1], math.copysign(1.0, area_of(samples.points)))
+        circle = ArcFit(np.array(found[0]), found[1], math.copysign(1.0, signed_area(samples.points)))
         weights = robust(circle.distances(points), samples.weights[index], sigma)
     off = np.minimum(np.abs(circle.distances(bins.points)), STRAY_SIGMAS * float(np.median(sigma)))
     if float((bins.weights * off**2).sum()) + ARC_PRICE > budget + CLOSING_PRICE:

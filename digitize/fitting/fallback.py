@@ -12,9 +12,9 @@ from digitize.fitting.adjust import ArcFit, PieceFit, Unsettled
 from digitize.fitting.joints import Link, meeting, own_fits, point_at, spans_of
 from digitize.fitting.pieces import Piece
 from digitize.fitting.quality import NEAR_MM
-from digitize.fitting.split import Bins, Samples, area_of
+from digitize.fitting.split import Bins, Samples
 from digitize.model.errors import PartError
-from digitize.model.outline import Loop
+from digitize.model.outline import Loop, signed_area
 from digitize.model.segment import Arc, Line, Segment, as_point
 
 Floats = npt.NDArray[np.float64]
@@ -85,4 +85,4 @@ def polygon(samples: Samples) -> Loop:
             "lay the part on a bench of another colour, and photograph it again",
         )
     loop = Loop(tuple(Line(a, b) for a, b in zip(p, p[1:] + p[:1], strict=True)))
-    return loop if loop.area * area_of(samples.points) > 0 else loop.reversed()
+    return loop if loop.area * signed_area(samples.points) > 0 else loop.reversed()

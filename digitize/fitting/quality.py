@@ -15,8 +15,8 @@ from shapely import LinearRing, MultiPoint, STRtree, distance, linestrings
 from shapely import Point as Location
 from shapely import points as points_of
 
-from digitize.fitting.split import LONGEST_OUTLIER_MM, MOST_FALSE_MM, Samples, area_of
-from digitize.model.outline import CORNER_RAD, Loop
+from digitize.fitting.split import LONGEST_OUTLIER_MM, MOST_FALSE_MM, Samples
+from digitize.model.outline import CORNER_RAD, Loop, signed_area
 from digitize.model.segment import DEGREE, Arc, Line, Segment
 
 Floats = npt.NDArray[np.float64]
@@ -174,7 +174,7 @@ def is_faithful(samples: Samples, loop: Loop) -> bool:
     Left out are the surroundings of corners, where blur has moved points and gaps are bridged, and single outliers.
     """
     good = samples.weights > 0
-    if loop.area * area_of(samples.points) <= 0 or loop.length > 1.5 * samples.length + 20.0:
+    if loop.area * signed_area(samples.points) <= 0 or loop.length > 1.5 * samples.length + 20.0:
         return False
     ring = LinearRing(loop.flattened())
     if not ring.is_simple:

@@ -120,11 +120,6 @@ class LocalBend:
     agreed: Floats
 
 
-def area_of(points: Points) -> float:
-    x, y = points.T
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
-
-
 def local_bend(
     points: Points, s: Floats, length: float, weights: Floats, reach: tuple[float, float], passes: int = 1
 ) -> LocalBend:

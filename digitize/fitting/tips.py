@@ -99,6 +99,8 @@ def ended(outline: Outline, quality: FitQuality, ends: Sequence[TipEnd]) -> tupl
 
     A tip that cannot be ended so (its cut is longer than a flank) stays as it is.
     """
+    if not ends:
+        return outline, quality
     for end in sorted(ends, key=lambda e: (e.loop, -e.segment)):  # from behind: numbers before stay
         loops = list(outline.loops)
         segments = _ended(loops[end.loop].segments, end)

@@ -22,6 +22,12 @@ CORNER_RAD = math.radians(5.0)  # a joint that turns by more is a corner, by les
 CHORD_ERROR_MM = 0.005  # where an outline has to become a polygon
 
 
+def signed_area(points: Points) -> float:
+    """Area of a closed polygon (N, 2), positive where it runs counter-clockwise."""
+    x, y = points.T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+
+
 @dataclass(frozen=True)
 class Contour:
     """Raw edge points of one closed loop, in travel order, material on the left.
@@ -44,8 +50,7 @@ class Contour:
     @property
     def area(self) -> float:
         """Signed area, mm2: positive for a counter-clockwise loop."""
-        x, y = self.points.T
-        return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+        return signed_area(self.points)
 
 
 @dataclass(frozen=True)
@@ -83,8 +88,7 @@ class Loop:
     @cached_property
     def area(self) -> float:
         """Signed area, mm2, exact to the chord error: positive counter-clockwise."""
-        x, y = self.flattened().T
-        return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+        return signed_area(self.flattened())
 
     @property
     def length(self) -> float:

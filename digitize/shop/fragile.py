@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from digitize.model.outline import signed_area
 from digitize.model.segment import Point, Points, as_point, moved_points
 from digitize.shop.fibre import EdgeSteps, Fibres, fibres
 from digitize.shop.samples import Flags, Floats, Ints, Samples
@@ -220,6 +221,5 @@ def _flank(found: Loads, q: int) -> tuple[int, int]:
 def _kind(steps: EdgeSteps, found: Loads, q: int) -> Literal["tip", "neck", "wall"]:
     if found.lines.between_loops[q]:
         return "wall"
-    x, y = steps.samples.points[_beyond(found, q)].T
-    area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))) / 2
+    area = abs(signed_area(steps.samples.points[_beyond(found, q)]))
     return "neck" if area > NECK * found.width[q] * found.reach[q] else "tip"

@@ -45,19 +45,21 @@ def tip_ends(
     outline : bench mm
     contours : what its loops were fitted to, one for each
     """
+    if heights.eased > 0:
+        return []
     found = []
     for number, (loop, contour) in enumerate(zip(outline.loops, contours, strict=True)):
         pixel = view.mm_per_px(contour.points.mean(axis=0), heights.top)
         blur = max((contour.blur - pixel) / BLUR_REACH, LEAST_BLUR_PX * pixel)
-        for k in np.flatnonzero(loop.turns() > math.pi - WIDEST) if heights.eased == 0 else ():
+        for k in np.flatnonzero(loop.turns() > math.pi - WIDEST):
             tip = tip_at(loop, int(k), NARROWEST * blur, KNOWN_PX * pixel)
             patch = tip and patch_about(pixels, view, tip, blur, pixel, heights)
             if not (tip and patch):
                 continue
             play, cut = _likeliest(TipLight(view, heights, tip, patch), PLAY_PX * pixel)
             if play.any() or cut > 0:
-                corner = tip.flanks(play, 0.0)[0][-1]
-                found.append(TipEnd(number, int(k), as_point(corner), as_point(tip.heading), cut, BEND * tip.narrow))
+                corner, heading = tip.flanks(play, 0.0)[0][-1], tip.frame.heading
+                found.append(TipEnd(number, int(k), as_point(corner), as_point(heading), cut, BEND * tip.narrow))
     return found
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from digitize.model.outline import signed_area
 from digitize.model.segment import Points
 from digitize.vision.edge import FULL, LIGHT, WALL_LIGHT
 from digitize.vision.photo import Image
@@ -40,7 +41,7 @@ class Patch(NamedTuple):
 def patch_about(pixels: Image, view: View, tip: Tip, blur: float, pixel: float, heights: Heights) -> Patch | None:
     """The pixels that tell of a tip; None where some lie outside the photo."""
     reach, start, end = ABOUT * blur, tip.along[0], tip.along[-1]
-    corners = tip.bench(
+    corners = tip.frame.bench(
         np.array([start, start, end, end]), np.array([tip.left[0] + reach, tip.right[0] - reach, reach, -reach])
     )
     box = view.image_from_bench(corners, heights.top)
@@ -49,7 +50,7 @@ def patch_about(pixels: Image, view: View, tip: Tip, blur: float, pixel: float, 
         return None
     light = LIGHT[cv2.cvtColor(pixels[y0:y1, x0:x1], cv2.COLOR_RGB2GRAY)].ravel() / FULL
     px = np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).reshape(-1, 2).astype(float)
-    along, across = tip.own(view.bench_from_image(px, heights.top))
+    along, across = tip.frame.own(view.bench_from_image(px, heights.top))
     left, right = (np.interp(along, tip.along, side) for side in (tip.left, tip.right))
     near = (across < np.maximum(left, 0.0) + reach) & (across > np.minimum(right, 0.0) - reach)
     near &= (along > start + reach) & (along < reach)
@@ -80,9 +81,9 @@ class TipLight(NamedTuple):
                 np.vstack([upper[0][::-1], foot[0]]),
                 np.array([upper[1][-1], upper[0][-1], foot[0][-1], foot[1][-1]]),
             ]
-            facing = np.sign(_area(face))
+            facing = np.sign(signed_area(face))
             for wall, border in zip(walls, below, strict=True):
-                if facing * _area(border) < 0.0:  # the camera looks at it
+                if facing * signed_area(border) < 0.0:  # the camera looks at it
                     wall[:] = covered(border, patch.px, patch.blur)
         bench = 1.0 - shown - walls.sum(axis=0)
         along, across = patch.along / narrow, patch.across / narrow
@@ -112,8 +113,3 @@ def covered(border: Points, at: Points, blur: float) -> Floats:
     middle = (fine[:, 1] + np.roll(fine[:, 1], -1)) / 2
     run = ndtr((fine[:, 0] - at[:, :1]) / blur)
     return np.asarray(np.abs(((np.roll(run, -1, axis=1) - run) * ndtr((middle - at[:, 1:]) / blur)).sum(axis=1)))
-
-
-def _area(polygon: Points) -> float:
-    x, y = polygon.T
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)

@@ -20,32 +20,40 @@ STATIONS = 24  # along a flank
 AHEAD = 1.5  # times the narrow length: so far flanks are led on straight
 
 
-class Tip(NamedTuple):
-    """A drawn tip in its own frame, mm: ``along`` from its corner, outward, ``across`` to the left.
+class Frame(NamedTuple):
+    """A tip's own, mm: ``along`` from its corner (2,) by its heading (2,), outward, ``across`` to the left."""
 
-    corner, heading : (2,) mm and a unit vector, of the frame
+    corner: Floats
+    heading: Floats
+
+    @property
+    def _left(self) -> Floats:
+        return np.array([-self.heading[1], self.heading[0]])
+
+    def bench(self, along: Floats, across: Floats) -> Points:
+        return np.asarray(self.corner + np.multiply.outer(along, self.heading) + np.multiply.outer(across, self._left))
+
+    def own(self, xy: Points) -> tuple[Floats, Floats]:
+        rel = xy - self.corner
+        return rel @ self.heading, rel @ self._left
+
+
+class Tip(NamedTuple):
+    """A tip as drawn, in its own frame.
+
     along : (K,) increasing; ``left``, ``right`` (K,) the flanks there, led on straight beyond the corner
     ramp : (K,) how much of a flank's play at the corner is felt there
     free : whether the left and the right flank may have play
     narrow : mm of tip whose flanks are not seen one by one
     """
 
-    corner: Floats
-    heading: Floats
+    frame: Frame
     along: Floats
     left: Floats
     right: Floats
     ramp: Floats
     free: tuple[bool, bool]
     narrow: float
-
-    def bench(self, along: Floats, across: Floats) -> Points:
-        normal = np.array([-self.heading[1], self.heading[0]])
-        return np.asarray(self.corner + np.multiply.outer(along, self.heading) + np.multiply.outer(across, normal))
-
-    def own(self, xy: Points) -> tuple[Floats, Floats]:
-        rel = xy - self.corner
-        return rel @ self.heading, rel @ np.array([-self.heading[1], self.heading[0]])
 
     def meeting(self, play: Floats) -> float:
         """Where along the tip its flanks meet when the left and the right one have a play of (2,) mm."""
@@ -59,7 +67,7 @@ class Tip(NamedTuple):
         end = self.meeting(play) - cut
         along = np.append(self.along[self.along < end - 1e-9], end)
         sides = (side + p * self.ramp for side, p in zip((self.left, self.right), play, strict=True))
-        left, right = (self.bench(along, np.interp(along, self.along, side)) for side in sides)
+        left, right = (self.frame.bench(along, np.interp(along, self.along, side)) for side in sides)
         return left, right
 
 
@@ -81,9 +89,8 @@ def tip_at(loop: Loop, k: int, least: float, known: float) -> Tip | None:
     flanks = segments[k], segments[k - 1]
     stiff = any(isinstance(s, Arc) for s in flanks)  # an arc stays one, and its tip where it is
     free = tuple(isinstance(s, Spline) and s.length > BEND * narrow and not stiff for s in flanks)
-    nothing = np.zeros(0)
-    tip = Tip(corner, heading / np.hypot(*heading), nothing, nothing, nothing, nothing, (free[0], free[1]), narrow)
-    (left_along, left_across), (right_along, right_across) = (tip.own(path[::-1]) for path in (left, right))
+    frame = Frame(corner, heading / np.hypot(*heading))
+    (left_along, left_across), (right_along, right_across) = (frame.own(path[::-1]) for path in (left, right))
     if min(np.diff(left_along).min(), np.diff(right_along).min()) <= 0.0:
         return None
     behind = np.linspace(max(left_along[0], right_along[0]), 0.0, STATIONS)
@@ -94,7 +101,7 @@ def tip_at(loop: Loop, k: int, least: float, known: float) -> Tip | None:
         for u, v in ((left_along, left_across), (right_along, right_across))
     ]
     ramp = np.maximum(1.0 + along / (BEND * narrow), 0.0) ** 3
-    return tip._replace(along=along, left=sides[0], right=sides[1], ramp=ramp)
+    return Tip(frame, along, sides[0], sides[1], ramp, (free[0], free[1]), narrow)
 
 
 def _followed(segments: Iterable[Segment], length: float) -> Points | None:

@@ -23,6 +23,7 @@ from digitize.commands.options import fair_mm
 from digitize.commands.resize import (
     OTHER_HAND,
     moved_out,
+    moved_words,
     outward_offset,
     resized,
     scales,
@@ -187,9 +188,8 @@ def _offset_edge(desk: Desk, work: Work, asked: Rebuild) -> Work:
     else:
         outward, told = outward_offset(asked.offset if out else None, None if out else asked.offset, None, None)
         what = f"{abs(outward):g} mm {'larger' if out else 'smaller'} all round"
-    words = (f"Edge moved {'out' if outward > 0 else 'in'} by {abs(outward):g} mm all round",)
     new, (before,) = moved_out(part, outward, told), at_origin(part.outline)
-    return _laid(desk, new, f"{part.name}, {what}", words, (before,))
+    return _laid(desk, new, f"{part.name}, {what}", (moved_words(outward),), (before,))
 
 
 def _number(text: str, what: str) -> float:

@@ -63,6 +63,15 @@ def traced(page: Page, host: str, photo: str, thickness: str) -> None:
     expect(page.locator("body")).to_have_attribute("data-section", "outline")
 
 
+def foot_opened(browser: Browser, host: str) -> Watched:
+    """The page with the kept foot on the desk."""
+    watched = Watched(browser, host, **WIDE, reduced_motion="reduce")
+    watched.page.goto(f"http://{host}/#patterns/foot")
+    watched.page.click("#record-open")
+    expect(watched.page.locator("body")).to_have_attribute("data-section", "outline")
+    return watched
+
+
 def changed(page: Page, do: Callable[[], Any]) -> None:
     """Does something, and waits for the outline that comes of it."""
     before = page.get_attribute("#stage", "data-outline") or ""
@@ -278,11 +287,8 @@ def test_what_was_typed_stays_with_its_photo_and_a_tracing_survives_a_reload(
 
 def test_a_template_is_made_where_files_are_saved(browser: Browser, shop: tuple[str, Path], tmp_path: Path) -> None:
     """For a bush of 30 and a cutter of 12 mm the foot's edge moves in by 9 mm: 160 mm become 142."""
-    watched = Watched(browser, shop[0], **WIDE, reduced_motion="reduce")
+    watched = foot_opened(browser, shop[0])
     page = watched.page
-    page.goto(f"http://{shop[0]}/#patterns/foot")
-    page.click("#record-open")
-    expect(page.locator("body")).to_have_attribute("data-section", "outline")
     page.click("#nav-keep")
     page.select_option("#edge-moved", "bush")
     page.fill("#edge-bush", "30mm")
@@ -357,11 +363,8 @@ def test_a_half_is_completed_by_touching_and_a_size_becomes_a_new_pattern(
     browser: Browser, shop: tuple[str, Path]
 ) -> None:
     """The foot, 160 mm wide, about an axis at 70 mm, its left half kept: 140 mm; then 200 mm, beside it."""
-    watched = Watched(browser, shop[0], **WIDE, reduced_motion="reduce")
+    watched = foot_opened(browser, shop[0])
     page = watched.page
-    page.goto(f"http://{shop[0]}/#patterns/foot")
-    page.click("#record-open")
-    expect(page.locator("body")).to_have_attribute("data-section", "outline")
     page.click("#nav-rebuild")
     expect(page.locator("#mirror-axis-words")).to_contain_text("draw the axis")
     expect(page.locator("#mirror-half")).to_be_checked()
