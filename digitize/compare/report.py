@@ -33,6 +33,7 @@ def values(found: Comparison) -> dict[str, Any]:
         "zone_mm": found.how.zone,
         "guard_band_mm": _mm(decision.guard_band) if decision else None,
         "uncertainty_mm": _mm(uncertainty(found)),
+        "same_sheets": found.how.same_sheets,
         "causes": [{"name": name, "uncertainty_mm": _mm(u)} for name, u in causes(found)],
         "rms_mm": _mm(d.rms),
         "mean_mm": _mm(d.mean),
@@ -57,7 +58,6 @@ def values(found: Comparison) -> dict[str, Any]:
         "placement": {
             "by": placed_by(found),
             "mirrored": found.how.mirrored,
-            "same_sheets": found.how.same_sheets,
             "turn_deg": round(math.degrees(found.registration.placement.turn), 5),
             "shift_mm": _place(found.registration.placement.shift),
             "other_turns_deg": [round(math.degrees(t), 2) for t in found.registration.other_turns],
@@ -140,9 +140,7 @@ def stretch_words(stretch: OutOfZone) -> str:
 def placed_by(found: Comparison) -> str:
     if found.datums:
         return "on edge " + ", ".join(str(e.number) for e in found.datums)
-    over = (", turned over" if found.how.mirrored else "") + (
-        "; both beside the very same sheets" if found.how.same_sheets else ""
-    )
+    over = ", turned over" if found.how.mirrored else ""
     if found.how.fit == Fit.ZONE:
         return f"so that the largest deviation is least{over}"
     return f"by least squares, outlying stretches left out{over}"
@@ -206,7 +204,8 @@ def _uncertainty_words(found: Comparison) -> str:
     listed = [f"{name} {u:.3f}" for name, u in causes(found) if u > 0]
     if not listed:
         return "none: both are drawings, taken as exact"
-    return f"±{uncertainty(found):.3f} mm (k = 2) where it decides; most from " + ", ".join(listed)
+    same = "; print scale cancels, both beside the very same sheets" if found.how.same_sheets else ""
+    return f"±{uncertainty(found):.3f} mm (k = 2) where it decides; most from " + ", ".join(listed) + same
 
 
 def _size_words(found: Comparison) -> str:
